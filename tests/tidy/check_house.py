@@ -234,7 +234,7 @@ def references(source, build):
 
 
 def tracked(source):
-    listed = run("git", "-C", str(source), "ls-files", "--cached", "--others", "--exclude-standard").split("\n")
+    listed = run("git", "-c", "safe.directory=*", "-C", str(source), "ls-files", "--cached", "--others", "--exclude-standard").split("\n")
     return sorted({path for path in listed if path and (source / path).is_file()})
 
 
