@@ -234,8 +234,9 @@ def references(source, build):
 
 
 def tracked(source):
-    listed = run("git", "-c", "safe.directory=*", "-C", str(source), "ls-files", "--cached", "--others", "--exclude-standard").split("\n")
-    return sorted({path for path in listed if path and (source / path).is_file()})
+    listed = run("git", "-c", "safe.directory=*", "-C", str(source), "ls-files", "--cached", "--others",
+                 "--exclude-standard")
+    return sorted({path for path in listed.split("\n") if path and (source / path).is_file()})
 
 
 def check_tree(source, build):
