@@ -1,0 +1,180 @@
+/*
+ * store.h - the log and the view behind one interface; LMDB and in-memory implementations.
+ *
+ * Two environments. The LOG (events, ids, marks) is the truth: every commit is
+ * synced. The VIEW (everything derived) is written without sync, stamped at
+ * each commit with (view uuid, log identity, seq, chain hash), and thrown away
+ * whenever its stamp is not on the log's chain, or the log says that it was
+ * left open under another boot id or after our own assert.
+ *
+ * What always holds:
+ *  - seq starts at 1 and has no gaps. Each event's header {seq, id, received_at, via, commitment} is chained:
+ *    chain[n] = SHA-256(chain[n-1] || header[n]), chain[0] = SHA-256("betony log" || log identity);
+ *    commitment = SHA-256(nonce || body), the nonce kept with the body.
+ *  - no reader sees an event that its view does not reflect: a read is bounded by the view's stamp.
+ *  - an identical value is never written again.
+ *  - after BROKEN nothing is acknowledged any more; the caller stops the process.
+ *  - one log writer thread, one view writer thread, any number of readers.
+ */
+#ifndef STORE_STORE_H
+#define STORE_STORE_H
+
+#include "proto/errors.h"
+#include "proto/value.h"
+
+/* Tables of the view. Keys are fixed-width big-endian (see store/keys.md-like table in tables.h); values begin with a format byte. */
+enum store_table {
+    STORE_TEAMS,       /* team name -> number */
+    STORE_PATIENTS,    /* patient id -> root of its class, and what the root is shown under */
+    STORE_STATES,      /* root -> folded state */
+    STORE_SCHEDULES,   /* root -> context sequence, schedule */
+    STORE_TASKS,       /* team | task | overdue_at | root | stoma | name hash -> covering row */
+    STORE_ALERTS,      /* team | deadline (none last) | urgency | since | root | alert | stoma -> covering row */
+    STORE_HISTORY,     /* root | at | rank | id -> seq, kind */
+    STORE_CHECKPOINTS, /* root | at | rank | id -> folded state up to and with that event */
+    STORE_VOIDS,       /* root | target id | voiding id -> care_void */
+    STORE_LABELS,      /* folded label | root -> team */
+    STORE_IDENTIFIERS, /* system | value | root */
+    STORE_BORN,        /* born day | root (double registrations) */
+    STORE_LOTS,        /* what (device, spare) | lot | gtin | serial | root | stoma */
+    STORE_DEVICES,     /* team | change due day | root | stoma -> covering row */
+    STORE_CONTEXT,     /* at | id -> seq (policy, recalls) */
+    STORE_TALLY,       /* team | task | what | quarter of an hour -> count */
+    STORE_WAITING,     /* at | root | id: events dated after the fold */
+    STORE_FEED,        /* team | seq */
+    STORE_LEVELS,      /* team | root -> what a list of children shows */
+    STORE_META,        /* name -> bytes: context sequence, replanning job, rules version, zone data version */
+    STORE_TABLE_COUNT
+};
+
+#define STORE_KEY_BYTES_MAX 256
+#define STORE_VALUE_BYTES_MAX 65536
+
+struct store;
+struct store_txn;  /* a read, or the view write transaction */
+struct store_log;  /* the log write transaction */
+struct store_scan; /* a cursor of a txn */
+
+struct store_bytes {
+    const uint8_t *data;
+    size_t size;
+};
+
+/* Called at named points, for tests: returns 0 to go on, or an errno to fail with (ENOSPC: full; anything else: broken). */
+enum store_point { STORE_POINT_LOG_PUT, STORE_POINT_LOG_COMMIT, STORE_POINT_VIEW_PUT, STORE_POINT_VIEW_COMMIT, STORE_POINT_VIEW_SYNC };
+typedef int (*store_fault_fn)(void *arg, enum store_point point);
+
+struct store_options {
+    const char *dir;          /* made when missing (mode 0700); ignored by the memory store */
+    bool memory;              /* the in-memory implementation */
+    bool read_only;           /* verify: nothing is written, a running daemon is refused (IN_USE) */
+    uint64_t log_map_bytes;   /* 0: default (1 TiB reserved address space for the log, 1 TiB for the view; less when the machine refuses) */
+    uint64_t view_map_bytes;
+    const char *boot_id;      /* of this boot of the machine; a test may hand in another */
+    struct proto_id fresh_ids[3]; /* node id, log identity, view uuid for a new store: version 7 ids from the caller's entropy */
+    store_fault_fn fault;     /* NULL in production */
+    void *fault_arg;
+};
+
+/* Opens or creates. Errors: IN_USE (another process), NEWER (format of a newer version, nothing touched), CORRUPT, FULL, BROKEN; *fault has the sentence with the
+ * path. First creation is done aside, synced with its directory, then renamed. */
+enum proto_error store_open(const struct store_options *options, struct store **out, struct proto_fault *fault) PROTO_MUST_CHECK;
+/* Marks the log `clean` only after the view was synced (unless broken), and frees. NULL is fine. */
+void store_close(struct store *store);
+/* Crash of the memory store: all write transactions are gone, everything committed stays; with lose_view the view is emptied as after a power cut.
+ * The same handle goes on as a fresh open. */
+void store_memory_crash(struct store *store, bool lose_view);
+
+struct store_identity {
+    struct proto_id node, log, view;
+    uint64_t log_seq;    /* last event in the log */
+    uint64_t view_seq;   /* stamp: last event the view reflects; 0 when it must be rebuilt */
+    bool view_lost;      /* the view was discarded at open, or never was */
+    uint8_t chain[PROTO_HASH_BYTES]; /* at log_seq */
+};
+void store_identity_get(const struct store *store, struct store_identity *out);
+/* True once any commit failed in a way that is not FULL. Any thread. */
+bool store_broken(const struct store *store);
+/* Bytes used and free room, for stats and for refusing early: FULL when under a tenth of a map or the disk's reserve is left. Any thread. */
+struct store_room { uint64_t log_used, log_map, view_used, view_map, disk_free; };
+void store_room_get(const struct store *store, struct store_room *out);
+enum proto_error store_room_check(const struct store *store, uint64_t more_bytes) PROTO_MUST_CHECK;
+
+/* --- the log: one writer thread ------------------------------------------------------- */
+
+struct store_event {
+    uint64_t seq;
+    struct proto_id id;
+    int64_t received_at;
+    struct proto_id via;         /* node it came through; zero: recorded here */
+    struct store_bytes body;     /* canonical bytes; empty when removed */
+    uint8_t nonce[16];
+    uint8_t chain[PROTO_HASH_BYTES]; /* chain hash at this seq */
+};
+
+enum proto_error store_log_begin(struct store *store, struct store_log **out) PROTO_MUST_CHECK;
+/* Appends; event->seq and chain are given here (out). ID must not be held: CONFLICT when it is. Bytes are copied. */
+enum proto_error store_log_append(struct store_log *log, struct store_event *event) PROTO_MUST_CHECK;
+/* Seq of an id, committed or appended in this transaction; NOT_FOUND. */
+enum proto_error store_log_find(struct store_log *log, const struct proto_id *id, uint64_t *seq_out) PROTO_MUST_CHECK;
+enum proto_error store_log_read(struct store_log *log, uint64_t seq, struct store_event *out) PROTO_MUST_CHECK;
+/* Small named values of the log environment (marks, jobs): at most 1,024 bytes. */
+enum proto_error store_log_mark_put(struct store_log *log, const char *name, const void *bytes, size_t size) PROTO_MUST_CHECK;
+/* Synced. OK: durable. FULL: nothing of it happened. BROKEN: outcome unknown, stop. The handle is gone either way. */
+enum proto_error store_log_commit(struct store_log *log) PROTO_MUST_CHECK;
+void store_log_abort(struct store_log *log);
+
+/* --- reads: any thread; short; never held across a wait ------------------------------- */
+
+/* Opens the view's snapshot first, then the log's, and bounds the log by the view's stamp. Pooled: begin/end cost well under a microsecond. */
+enum proto_error store_read_begin(struct store *store, struct store_txn **out) PROTO_MUST_CHECK;
+void store_read_end(struct store_txn *txn);
+/* The stamp: last event this snapshot reflects. */
+uint64_t store_txn_seq(const struct store_txn *txn);
+/* NOT_FOUND beyond the stamp (for a view write transaction: beyond the log). Bytes live until the txn ends or writes. */
+enum proto_error store_read_event(struct store_txn *txn, uint64_t seq, struct store_event *out) PROTO_MUST_CHECK;
+enum proto_error store_read_find(struct store_txn *txn, const struct proto_id *id, uint64_t *seq_out) PROTO_MUST_CHECK;
+enum proto_error store_read_mark(struct store_txn *txn, const char *name, struct store_bytes *out) PROTO_MUST_CHECK;
+enum proto_error store_get(struct store_txn *txn, enum store_table table, const void *key, size_t key_size, struct store_bytes *out) PROTO_MUST_CHECK;
+/* Scans from the first key >= from (or, backwards, the last key < from) while keys begin with prefix. Several scans may be open in one txn; a scan in a view
+ * write txn sees puts made before it began and must end before the next put or delete. */
+enum proto_error store_scan_begin(struct store_txn *txn, enum store_table table, const void *prefix, size_t prefix_size, const void *from, size_t from_size,
+                                  bool backwards, struct store_scan **out) PROTO_MUST_CHECK;
+/* NOT_FOUND at the end. Key and value live until the next call on the scan, or the txn's end. */
+enum proto_error store_scan_next(struct store_scan *scan, struct store_bytes *key, struct store_bytes *value) PROTO_MUST_CHECK;
+void store_scan_end(struct store_scan *scan);
+
+/* --- the view: one writer thread ------------------------------------------------------ */
+
+enum proto_error store_view_begin(struct store *store, struct store_txn **out) PROTO_MUST_CHECK;
+/* Not written when the stored bytes are the same already. Sticky: after a failure every later call and the commit fail alike. */
+enum proto_error store_put(struct store_txn *txn, enum store_table table, const void *key, size_t key_size, const void *value, size_t value_size) PROTO_MUST_CHECK;
+/* Deleting what is not there is OK. */
+enum proto_error store_delete(struct store_txn *txn, enum store_table table, const void *key, size_t key_size) PROTO_MUST_CHECK;
+/* Commits with the stamp `seq` and the log's chain hash there. The log is durably marked `open` with this boot id before the first commit.
+ * FULL: nothing of it happened. BROKEN: stop. The handle is gone either way. */
+enum proto_error store_view_commit(struct store_txn *txn, uint64_t seq) PROTO_MUST_CHECK;
+void store_view_abort(struct store_txn *txn);
+/* Forces the view to disk; off the writer's thread, now and then. An error marks the view lost at the next open. */
+enum proto_error store_view_sync(struct store *store) PROTO_MUST_CHECK;
+
+/* --- rebuild: a new view beside the old one, swapped in by a name in the log ----------- */
+
+struct store_rebuild;
+/* Only while no view transaction is open. */
+enum proto_error store_rebuild_begin(struct store *store, struct store_rebuild **out) PROTO_MUST_CHECK;
+/* Keys of one table in any order across calls; ascending ones are appended. Commits by itself every few thousand puts. */
+enum proto_error store_rebuild_put(struct store_rebuild *rebuild, enum store_table table, const void *key, size_t key_size, const void *value, size_t value_size) PROTO_MUST_CHECK;
+/* Stamps with `seq`, syncs, swaps by a durable name in the log, removes the old directory. Readers that began before keep the old one until they end. */
+enum proto_error store_rebuild_finish(struct store_rebuild *rebuild, uint64_t seq) PROTO_MUST_CHECK;
+void store_rebuild_abort(struct store_rebuild *rebuild);
+
+/* --- verify ----------------------------------------------------------------------------- */
+
+/* Walks the chain from 1 to the log's end: every header, commitment, id entry. *bad_seq is the first that does not hold. CORRUPT with a sentence. */
+enum proto_error store_verify_chain(struct store *store, uint64_t *bad_seq, struct proto_fault *fault) PROTO_MUST_CHECK;
+/* Counters for stats: puts done, puts skipped as unchanged, commits, syncs. Any thread. */
+struct store_counts { uint64_t log_events, log_commits, view_puts, view_puts_unchanged, view_deletes, view_commits, view_syncs; };
+void store_counts_get(const struct store *store, struct store_counts *out);
+
+#endif
