@@ -32,10 +32,11 @@ struct care_sign {
     int64_t number;          /* amounts (fever, gap, outside): last value, hundredths */
     uint64_t seen_set;       /* choices: bit (choice - 1) of each value seen in the open run */
     int64_t after_seat_ms;   /* shortest time from a formation, placement or put-back to a sighting in the open run; INT64_MAX: none known */
+    struct care_fact denied; /* newest explicit no with source: seen, whether or not a run was open */
 };
 /* A measurement that is judged by limits of policy: the last few, newest last. */
 #define CARE_MEASURES_KEPT 4
-struct care_measures { uint32_t count; struct { struct care_fact fact; int32_t number; } list[CARE_MEASURES_KEPT]; };
+struct care_measures { uint32_t count; struct { struct care_fact fact; int32_t number; bool seen; /* source: seen */ } list[CARE_MEASURES_KEPT]; };
 enum care_sign_name {
     CARE_SIGN_REDNESS, CARE_SIGN_SPREADING, CARE_SIGN_WARM, CARE_SIGN_PUSTULE, CARE_SIGN_ODOUR, CARE_SIGN_OVERGRANULATION, CARE_SIGN_BLEEDING,
     CARE_SIGN_DISCHARGE, CARE_SIGN_PAIN, CARE_SIGN_PAIN_ON_FEEDING, CARE_SIGN_FEVER, CARE_SIGN_GAP, CARE_SIGN_OUTSIDE, CARE_SIGN_LEAK, CARE_SIGN_SKIN,
@@ -76,6 +77,7 @@ struct care_device {
     char gtin[16], lot[44], serial[44];
     struct care_position position; /* since seated: the last word, confirmed or not (ph over the limit is judged in plan) */
     bool position_said;      /* a position was given at all since seated */
+    struct care_position seated_position; /* as the placement or put-back itself gave it; zero fact: it gave none */
     struct care_before before;
 };
 
@@ -131,6 +133,9 @@ struct care_stoma {
     int32_t weekly_since_day;
     bool imaging_since_displaced;                /* reserved, 0 */
     struct care_fact spare_used;                 /* newest placement from_spare */
+    struct care_fact valve_leak_first, valve_leak; /* leak through, seen since device.placed: ends only with the device */
+    struct care_fact early_contact;   /* first answered contact about early-complication by one it allows, since the newest sighting of its signs */
+    struct care_fact against_contact; /* first answered contact about placed-against-rule with surgeon or gastroenterologist since seated */
 };
 
 struct care_contact {
@@ -139,7 +144,7 @@ struct care_contact {
     uint64_t about;          /* bit (alert - 1) */
     int64_t recheck_by;      /* 0 not given */
 };
-struct care_carer { char name[CARE_TEXT_SHORT]; bool left; struct { struct care_fact fact; uint8_t level; int32_t until_day; /* 0 not given */ } skills[5]; /* 1..4 */ };
+struct care_carer { char name[CARE_TEXT_SHORT]; bool left; struct care_fact left_fact; struct { struct care_fact fact; uint8_t level; int32_t until_day; /* 0 not given */ } skills[5]; /* 1..4 */ };
 struct care_spare { struct care_fact fact; uint8_t place, what, retention, profile, stoma; int32_t french_fr, length_mm, count, expires_day; char lot[44]; };
 struct care_supply { char item[CARE_TEXT_SHORT]; struct care_fact counted, ordered; int32_t count, ordered_count, expected_day; };
 struct care_appointment { struct care_fact fact; uint8_t what, stoma; int32_t on_day; };
@@ -152,7 +157,10 @@ struct care_plan_entry {     /* plan.set: the newest for one task or policy and 
     uint8_t pause_count; struct { int32_t from, to; } pauses[PROTO_PAUSES_MAX];
 };
 struct care_added_task { char name[44], title[CARE_TEXT_SHORT]; struct care_fact fact, done; int32_t due_day, every_days; uint8_t stoma; };
-struct care_deferral { uint8_t task, stoma; char name[44]; struct care_fact fact; int32_t until_day; uint8_t times; /* since the task was last done */ };
+#define CARE_DEFERRALS_KEPT 6
+struct care_deferral {       /* since the task was last done: each wish in order; limits of policy are judged in plan */
+    uint8_t task, stoma; char name[44]; struct care_fact fact; int32_t until_day; uint8_t times; int32_t untils[CARE_DEFERRALS_KEPT];
+};
 struct care_giving { uint8_t task, stoma; char name[44], to[CARE_TEXT_SHORT]; struct care_fact fact; };
 struct care_task_done { uint8_t task, stoma; struct care_fact fact; }; /* task.done of tasks without a kind: newest */
 struct care_finding { uint8_t alert, stoma; struct care_fact fact; int32_t until_day; char plan[CARE_TEXT_SHORT]; };
@@ -176,7 +184,7 @@ struct care_state {
     int32_t born_day;
     uint8_t active, feeding, latex_allergy, anticoagulant, immunosuppressed; /* bools: 0 not said 1 no 2 yes */
     int32_t hours_without_feed_max; /* -1 not given */
-    struct care_fact moved;
+    struct care_fact moved, reopened;
     struct care_fact closed; uint8_t closed_reason; /* closed.at 0: open */
     struct care_fact merged; struct proto_id merged_into;
     uint32_t zone_count; struct { int64_t from; char name[64]; } zones[PROTO_ZONES_KEPT]; /* the first applies to all before; "date in the zone the child had then" */
@@ -191,6 +199,7 @@ struct care_state {
     struct care_fact weight; int32_t weight_kg; struct care_fact weight_before; int32_t weight_before_kg;
     struct care_fact clock_doubt; int64_t clock_offset_ms;
     struct care_fact waiting; uint32_t waiting_count; /* events outside the fold: the earliest */
+    int64_t waiting_written_at; /* of that one */
     struct care_fact grave_withdrawal; /* reserved: newest withdrawal that waits for a second person */
     struct care_stoma stomas[PROTO_STOMAS_MAX]; /* [0] main, [1] second */
     uint32_t contact_count; struct care_contact contacts[PROTO_CONTACTS_KEPT]; /* oldest first */
