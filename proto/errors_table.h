@@ -6,6 +6,9 @@
 #ifndef PROTO_ERRORS_TABLE_H
 #define PROTO_ERRORS_TABLE_H
 
+/* One row a line, columns kept by hand. */
+/* clang-format off */
+
 #define PROTO_ERRORS(E)                                                                                         \
     E(BAD_MESSAGE, "bad-message", "The message is not MessagePack-RPC as this server reads it.")                \
     E(UNKNOWN_METHOD, "unknown-method", "There is no method of that name.")                                     \
@@ -36,4 +39,5 @@
     E(NEWER, "newer", "The store was written by a newer version.")                                              \
     E(IN_USE, "in-use", "Another process has this store open.")
 
+/* clang-format on */
 #endif

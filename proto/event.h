@@ -11,7 +11,7 @@
  *
  * Body keys stand in the order of the kind's table; unknown keys of a newer
  * version follow in the order they came. Amounts: an int when whole, else the
- * nearest float 64 of the decimal. Two events are the same when their content maps are the same bytes.
+ * nearest float 64 of the decimal. `clock_offset_ms` is left out when it is 0. Two events are the same when their content maps are the same bytes.
  */
 #ifndef PROTO_EVENT_H
 #define PROTO_EVENT_H
@@ -23,29 +23,32 @@ struct proto_arena; /* reusable decoding memory, below */
 struct proto_event {
     struct proto_id id;
     bool has_id;
-    enum proto_kind kind;          /* UNKNOWN: of a newer version; body is then empty */
+    enum proto_kind kind; /* UNKNOWN: of a newer version; body is then empty */
     struct proto_slice kind_name;
     bool has_patient;
     struct proto_id patient;
-    int64_t at;                    /* ms */
-    uint8_t done_by, source;       /* enum proto_choice_done_by, _source; 0 not said (source: told is meant) */
-    uint8_t stoma;                 /* enum proto_choice_stoma; 0 not said (main is meant) */
+    int64_t at;              /* ms */
+    uint8_t done_by, source; /* enum proto_choice_done_by, _source; 0 not said (source: told is meant) */
+    uint8_t stoma;           /* enum proto_choice_stoma; 0 not said (main is meant) */
     bool has_visit, has_replaces, has_same_as;
     struct proto_id visit, replaces, same_as;
     /* stamps; `by` empty when not stamped yet */
     struct proto_slice by;
     struct proto_id node;
-    int64_t written_at;            /* ms, the origin's clock */
-    int64_t clock_offset_ms;       /* origin's clock minus its upstream's, as last measured */
+    int64_t written_at;                             /* ms, the origin's clock */
+    int64_t clock_offset_ms;                        /* origin's clock minus its upstream's, as last measured */
     struct proto_value body[PROTO_BODY_FIELDS_MAX]; /* by PROTO_FIELD_<kind>_<field> */
-    struct proto_slice content;    /* decoded from canonical bytes only: the content map's bytes */
-    struct proto_slice raw_body;   /* body map as it came: unknown fields and kinds are kept from here */
+    struct proto_slice content;                     /* decoded from canonical bytes only: the content map's bytes */
+    struct proto_slice raw_body; /* body map as it came, with `content`: unknown fields and kinds are kept from here */
+    const void *body_object;     /* the kept body's msgpack object, opaque outside proto/; NULL for a RECORD event */
 };
 
 #define PROTO_BODY(event, k, f) (&(event)->body[PROTO_FIELD_##k##_##f])
 
 /* Stoma an event is about: PROTO_stoma_main when not said. */
-static inline int proto_event_stoma(const struct proto_event *e) { return e->stoma ? e->stoma : PROTO_stoma_main; }
+static inline int proto_event_stoma(const struct proto_event *e) {
+    return e->stoma ? e->stoma : PROTO_stoma_main;
+}
 /* Place of the event among those at the same instant; unknown kinds are PROTO_RANK_REST. */
 enum proto_rank proto_event_rank(const struct proto_event *event);
 
@@ -57,7 +60,9 @@ void proto_arena_free(struct proto_arena *arena);
 
 /* How strict a decode is. RECORD: what a caller may send: every field known, bounded and complete, no stamps.
  * KEPT: what is stored or comes by sync: unknown fields and kinds pass; known fields are read when they are
- * well-formed and ignored (left not present) when not, so that nothing stored can stop a fold. */
+ * well-formed and ignored (left not present) when not, so that nothing stored can stop a fold; of a list of choices the known
+ * ones are read. Of a stoma that this version does not know the kind is UNKNOWN, so that it is not taken for the main one.
+ * Refused even then, as no event: no kind, no `at`, ids that are none, a patient against the kind's scope, a known key twice. */
 enum proto_strictness { PROTO_STRICT_RECORD, PROTO_STRICT_KEPT };
 
 /* One event as a caller sends it (a msgpack map, `object` is a const msgpack_object *). On success *event is filled; on error it is
@@ -68,11 +73,14 @@ enum proto_strictness { PROTO_STRICT_RECORD, PROTO_STRICT_KEPT };
 enum proto_error proto_event_decode_map(const void *object, enum proto_strictness strictness, struct proto_event *event,
                                         struct proto_fault *fault) PROTO_MUST_CHECK;
 
-/* Canonical bytes of a stamped event into out[0..cap): size on success; PROTO_TOO_LARGE when it does not fit. */
-enum proto_error proto_event_encode(const struct proto_event *event, uint8_t *out, size_t cap, size_t *size_out) PROTO_MUST_CHECK;
+/* Canonical bytes of a stamped event (has_id, by) into out[0..cap): size on success; PROTO_TOO_LARGE when it does not fit. Content
+ * that was decoded from canonical bytes is written as the same bytes: to have it made anew with another id, clear `content`. */
+enum proto_error proto_event_encode(const struct proto_event *event, uint8_t *out, size_t cap,
+                                    size_t *size_out) PROTO_MUST_CHECK;
 
 /* Decodes canonical bytes (bounds are checked first). PROTO_CORRUPT when they are not an event at all. */
-enum proto_error proto_event_decode(const uint8_t *bytes, size_t size, struct proto_arena *arena, struct proto_event *event) PROTO_MUST_CHECK;
+enum proto_error proto_event_decode(const uint8_t *bytes, size_t size, struct proto_arena *arena,
+                                    struct proto_event *event) PROTO_MUST_CHECK;
 
 /* SHA-256 of bytes. */
 void proto_hash(const void *bytes, size_t size, uint8_t out[PROTO_HASH_BYTES]);

@@ -20,6 +20,9 @@
 #ifndef PROTO_KINDS_TABLE_H
 #define PROTO_KINDS_TABLE_H
 
+/* One row a line, columns kept by hand. */
+/* clang-format off */
+
 #include "proto/limits.h"
 
 /* --- choices: C(list, ident, "wire-name"), numbered from 1 in order ---------------- */
@@ -408,4 +411,5 @@ enum proto_kind { PROTO_KIND_UNKNOWN, PROTO_KINDS(PROTO_KIND_ENUM) PROTO_KIND_CO
     enum proto_fields_##ident { PROTO_FIELDS_##ident(PROTO_FIELD_ENUM_ENTRY, ident) PROTO_FIELDS_END_##ident };
 PROTO_KINDS(PROTO_FIELD_ENUM)
 
+/* clang-format on */
 #endif

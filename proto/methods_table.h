@@ -9,6 +9,9 @@
 #ifndef PROTO_METHODS_TABLE_H
 #define PROTO_METHODS_TABLE_H
 
+/* One row a line, columns kept by hand. */
+/* clang-format off */
+
 #include "proto/limits.h"
 
 #define PROTO_METHODS(M)                                                                                       \
@@ -87,4 +90,5 @@ enum proto_method { PROTO_METHOD_UNKNOWN, PROTO_METHODS(PROTO_METHOD_ENUM) PROTO
     enum proto_params_##ident { PROTO_PARAMS_##ident(PROTO_PARAM_ENUM_ENTRY, ident) PROTO_PARAMS_END_##ident };
 PROTO_METHODS(PROTO_PARAM_ENUM)
 
+/* clang-format on */
 #endif

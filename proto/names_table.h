@@ -7,6 +7,9 @@
 #ifndef PROTO_NAMES_TABLE_H
 #define PROTO_NAMES_TABLE_H
 
+/* One row a line, columns kept by hand. */
+/* clang-format off */
+
 /* T(NAME, "wire-name", "title shown to people", done by its own kind of event?, may be deferred without limit?) */
 #define PROTO_TASKS(T)                                                            \
     T(BALLOON_CHECK, "balloon-check", "Check the balloon water", 1, 0)            \
@@ -92,4 +95,5 @@ enum proto_level { PROTO_LEVEL_NONE, PROTO_LEVELS(PROTO_LEVEL_ENUM) PROTO_LEVEL_
 _Static_assert(PROTO_ALERT_COUNT <= 64, "alert sets are 64-bit masks");
 _Static_assert(PROTO_TASK_COUNT <= 32, "task sets are 32-bit masks");
 
+/* clang-format on */
 #endif

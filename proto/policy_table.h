@@ -11,6 +11,9 @@
 #ifndef PROTO_POLICY_TABLE_H
 #define PROTO_POLICY_TABLE_H
 
+/* One row a line, columns kept by hand. */
+/* clang-format off */
+
 #define PROTO_CP "common practice, no source"
 #define PROTO_MEM "from memory of the trade"
 
@@ -89,4 +92,5 @@
 #define PROTO_POLICY_ENUM(name, ...) PROTO_POLICY_##name,
 enum proto_policy { PROTO_POLICY_NONE, PROTO_POLICIES(PROTO_POLICY_ENUM) PROTO_POLICY_COUNT };
 
+/* clang-format on */
 #endif

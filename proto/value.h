@@ -27,10 +27,10 @@ struct proto_id {
 enum proto_type {
     PROTO_TYPE_BOOL,
     PROTO_TYPE_INT,
-    PROTO_TYPE_AMOUNT,      /* n in hundredths */
-    PROTO_TYPE_DATE,        /* n in days since 1970-01-01 */
-    PROTO_TYPE_TIME,        /* n in ms since 1970-01-01T00:00Z */
-    PROTO_TYPE_ID,          /* text points at the 36 characters, id at the 16 bytes */
+    PROTO_TYPE_AMOUNT, /* n in hundredths */
+    PROTO_TYPE_DATE,   /* n in days since 1970-01-01 */
+    PROTO_TYPE_TIME,   /* n in ms since 1970-01-01T00:00Z */
+    PROTO_TYPE_ID,     /* text points at the 36 characters, id at the 16 bytes */
     PROTO_TYPE_TEXT,
     PROTO_TYPE_CHOICE,      /* n is the choice's number, from 1 */
     PROTO_TYPE_CHOICES,     /* set holds bit (number - 1) for each choice */
@@ -47,12 +47,12 @@ enum proto_type {
 
 struct proto_value {
     bool present;
-    uint8_t type;             /* enum proto_type */
-    int64_t n;                /* see enum proto_type; lists: number of entries */
-    uint64_t set;             /* CHOICES, NAMES with choices: bit (choice - 1) */
-    struct proto_slice text;  /* TEXT, ID */
-    struct proto_id id;       /* ID */
-    const void *object;       /* lists: the decoded msgpack object, opaque outside proto/ */
+    uint8_t type;            /* enum proto_type */
+    int64_t n;               /* see enum proto_type; lists: number of entries */
+    uint64_t set;            /* CHOICES, NAMES with choices: bit (choice - 1) */
+    struct proto_slice text; /* TEXT, ID */
+    struct proto_id id;      /* ID */
+    const void *object;      /* lists: the decoded msgpack object, opaque outside proto/ */
 };
 
 /* One field as declared; made from kinds_table.h and methods_table.h. */
@@ -92,7 +92,7 @@ const struct proto_policy_info *proto_policy_get(enum proto_policy policy);
 enum proto_policy proto_policy_find(struct proto_slice name);
 const char *proto_task_name(enum proto_task task);
 const char *proto_task_title(enum proto_task task);
-bool proto_task_has_kind(enum proto_task task);        /* done by an event kind of its own, so `task.done` is a conflict */
+bool proto_task_has_kind(enum proto_task task); /* done by an event kind of its own, so `task.done` is a conflict */
 bool proto_task_defers_freely(enum proto_task task);
 enum proto_task proto_task_find(struct proto_slice name);
 const char *proto_alert_name(enum proto_alert alert);
@@ -103,16 +103,17 @@ enum proto_alert proto_alert_find(struct proto_slice name);
 const char *proto_urgency_name(enum proto_urgency urgency);
 const char *proto_level_name(enum proto_level level);
 /* Choice lists by name: also "task", "alert", "urgency", "policy", "kind", "want" (none opened statuses), "level", "task_state" (upcoming due overdue). */
-uint32_t proto_choice_count(const char *list);                     /* 0: no such list */
-const char *proto_choice_name(const char *list, uint32_t number);  /* NULL when out of range; numbers from 1 */
+uint32_t proto_choice_count(const char *list);                         /* 0: no such list */
+const char *proto_choice_name(const char *list, uint32_t number);      /* NULL when out of range; numbers from 1 */
 uint32_t proto_choice_find(const char *list, struct proto_slice name); /* 0: none */
 
 /* Entries of list values. `index` below value->n, or it aborts. */
 struct proto_slice proto_list_text(const struct proto_value *value, uint32_t index);
-struct proto_record {                 /* IDENTIFIERS: a=system b=value; CONTACTS: a=role b=name c=phone; USES: a=item n=per_day; PAUSES: from, to */
+struct
+    proto_record { /* IDENTIFIERS: a=system b=value; CONTACTS: a=role b=name c=phone; USES: a=item n=per_day; PAUSES: from, to */
     struct proto_slice a, b, c;
     int64_t n;
-    int32_t from, to;                 /* days, inclusive */
+    int32_t from, to; /* days, inclusive */
 };
 struct proto_record proto_list_record(const struct proto_value *value, uint32_t index);
 /* Policy value of entry `index`: name into *policy (NONE for a name of a newer version), hundredths returned. */

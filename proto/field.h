@@ -1,0 +1,27 @@
+/*
+ * field.h - reading one value by its declared field. For proto/ itself.
+ */
+#ifndef PROTO_FIELD_H
+#define PROTO_FIELD_H
+
+#include "proto/pack.h"
+#include "proto/tables.h"
+
+/* Reads `object` as the field says. On success *value is filled; on error it is untouched and *fault (which may be NULL)
+ * has the sentence. KEPT is content with well-formed: choices of a newer version are left out of a set, unknown parts of a
+ * record are passed over, and check digits are not asked for. */
+enum proto_error proto_field_read(const struct proto_field *field, const msgpack_object *object,
+                                  enum proto_strictness strictness, struct proto_value *value,
+                                  struct proto_fault *fault) PROTO_MUST_CHECK;
+
+/* Sets a MISSING_FIELD or UNKNOWN_FIELD fault that names what `owner` (a kind or method) takes. */
+enum proto_error proto_fault_missing(struct proto_fault *fault, const char *owner, const struct proto_field *field);
+enum proto_error proto_fault_unknown(struct proto_fault *fault, const char *owner, const msgpack_object *key,
+                                     const struct proto_field *fields, uint32_t count);
+/* A key given twice. */
+enum proto_error proto_fault_twice(struct proto_fault *fault, const char *name);
+/* An amount or number outside its bounds. */
+enum proto_error proto_fault_bounds(struct proto_fault *fault, const char *name, enum proto_type type, int64_t min,
+                                    int64_t max, const char *unit);
+
+#endif
