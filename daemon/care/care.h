@@ -60,7 +60,10 @@ struct care_void {
     uint8_t rank;          /* enum proto_rank of the voiding event */
     bool replacement;
     bool confirmed;        /* a withdrawal.confirmed by a second account is held */
+    bool grave;            /* care_event_grave of the voiding event (a replacement can be a target itself) */
 };
+/* The void that an event makes: false when it voids nothing. `confirmed` is the caller's to set. */
+bool care_void_from_event(struct care_void *out, const struct proto_event *event);
 /* True when the event counts in the fold, given all voids of its child (any order). `grave`: care_event_grave of the event. */
 bool care_event_counts(const struct proto_event *event, const struct care_void *voids, uint32_t count);
 /* True when a `now` alert can rest on the event by what it says (independent of policy: the careful end of every bound). */
@@ -69,15 +72,19 @@ bool care_event_grave(const struct proto_event *event);
 /* --- step, plan, view -------------------------------------------------------------------- */
 
 void care_state_init(struct care_state *state);
-/* Folds one event that counts, in the order (at, rank, id). `target`: for event.withdrawn and replacements the event they void, when it is held, else
- * NULL (it feeds `ended: withdrawn`). Unknown kinds change nothing. The caller folds only events with at <= folded_to. */
+/* Folds one event that counts, in the order (at, rank, id). `target`: for event.withdrawn and replacements the event that they void, when it is held
+ * and void indeed (a withdrawal that still waits for its second person voids nothing), else NULL; it feeds `ended: withdrawn`. Unknown kinds change nothing. The caller folds only events with at <= folded_to. */
 void care_step(struct care_state *state, const struct proto_event *event, const struct proto_event *target);
-/* An event dated after folded_to waits outside the fold, visibly. */
+/* An event dated after folded_to waits outside the fold, visibly. Once folded_to has moved the caller calls care_wait_clear and then care_wait for
+ * each that still waits. */
+void care_wait_clear(struct care_state *state);
 void care_wait(struct care_state *state, const struct proto_event *event);
 /* Reference fold over a whole history (any order; sorts an index array of the caller's: order[count]). For tests, verify and small refolds. */
 void care_fold(struct care_state *state, const struct proto_event *events, uint32_t count, uint32_t *order, int64_t folded_to);
 
 void care_plan(const struct care_state *state, const struct care_context *context, struct care_schedule *schedule);
+/* False when a task.deferred goes past the limits of its task in this state (it is then refused in `record`, and ignored in the fold). */
+bool care_defer_allowed(const struct care_state *state, const struct care_context *context, const struct proto_event *deferred);
 
 /* What holds at `now`: level, and for each task and alert of the schedule its state then. */
 struct care_view {

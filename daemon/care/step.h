@@ -1,0 +1,92 @@
+/*
+ * step.h - how one event changes a child's facts: the parts of care_step, by the kinds they fold.
+ *
+ * Internal to care/. What always holds: a part reads the event and the state it
+ * is handed, nothing else; a field that is not present changes nothing.
+ */
+#ifndef CARE_STEP_H
+#define CARE_STEP_H
+
+#include "care/care.h"
+#include "care/chars.h"
+#include "care/facts.h"
+
+typedef void (*care_step_fn)(struct care_state *state, const struct proto_event *event);
+
+/* step_patient.c */
+void care_step_registered(struct care_state *state, const struct proto_event *event);
+void care_step_revised(struct care_state *state, const struct proto_event *event);
+void care_step_moved(struct care_state *state, const struct proto_event *event);
+void care_step_closed(struct care_state *state, const struct proto_event *event);
+void care_step_reopened(struct care_state *state, const struct proto_event *event);
+void care_step_merged(struct care_state *state, const struct proto_event *event);
+void care_step_stay_started(struct care_state *state, const struct proto_event *event);
+void care_step_stay_ended(struct care_state *state, const struct proto_event *event);
+void care_step_visit_planned(struct care_state *state, const struct proto_event *event);
+void care_step_visit_missed(struct care_state *state, const struct proto_event *event);
+void care_step_feed(struct care_state *state, const struct proto_event *event);
+void care_step_weight(struct care_state *state, const struct proto_event *event);
+/* step_device.c */
+void care_step_stoma_formed(struct care_state *state, const struct proto_event *event);
+void care_step_stoma_closed(struct care_state *state, const struct proto_event *event);
+void care_step_placed(struct care_state *state, const struct proto_event *event);
+void care_step_put_back(struct care_state *state, const struct proto_event *event);
+void care_step_prescribed(struct care_state *state, const struct proto_event *event);
+void care_step_removed(struct care_state *state, const struct proto_event *event);
+void care_step_position(struct care_state *state, const struct proto_event *event);
+/* step_out.c */
+void care_step_failed(struct care_state *state, const struct proto_event *event);
+void care_step_out(struct care_state *state, const struct proto_event *event);
+void care_step_displaced(struct care_state *state, const struct proto_event *event);
+void care_step_blocked(struct care_state *state, const struct proto_event *event);
+void care_step_hospital(struct care_state *state, const struct proto_event *event);
+/* step_check.c */
+void care_step_balloon(struct care_state *state, const struct proto_event *event);
+void care_step_site(struct care_state *state, const struct proto_event *event);
+void care_step_care(struct care_state *state, const struct proto_event *event);
+/* step_people.c */
+void care_step_finding(struct care_state *state, const struct proto_event *event);
+void care_step_contact(struct care_state *state, const struct proto_event *event);
+void care_step_appointment(struct care_state *state, const struct proto_event *event);
+void care_step_trained(struct care_state *state, const struct proto_event *event);
+void care_step_left(struct care_state *state, const struct proto_event *event);
+void care_step_plan(struct care_state *state, const struct proto_event *event);
+void care_step_spare(struct care_state *state, const struct proto_event *event);
+void care_step_supply_counted(struct care_state *state, const struct proto_event *event);
+void care_step_supply_ordered(struct care_state *state, const struct proto_event *event);
+/* step_plan.c */
+void care_step_plan_set(struct care_state *state, const struct proto_event *event);
+void care_step_task_added(struct care_state *state, const struct proto_event *event);
+void care_step_task_done(struct care_state *state, const struct proto_event *event);
+void care_step_task_deferred(struct care_state *state, const struct proto_event *event);
+void care_step_task_given(struct care_state *state, const struct proto_event *event);
+/* step_withdrawn.c: the alerts that a voided event could have opened, remembered so that they end visibly. */
+void care_step_withdrawn(struct care_state *state, const struct proto_event *by, const struct proto_event *target);
+
+/* An occurrence of a task is over: its deferrals go. `name`: of an added task, else empty. stoma 0: whatever stoma. */
+void care_step_completed(struct care_state *state, enum proto_task task, int stoma, const char *name);
+/* The outside length was measured: kept when it is farther from where the device was placed than any before. */
+void care_step_outside(struct care_stoma *stoma, const struct proto_event *event, int32_t outside_mm);
+/* A dislodgement begins, or is reported again. */
+void care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from);
+
+static inline struct care_fact care_step_fact(const struct proto_event *event) {
+    return (struct care_fact){event->at, event->id};
+}
+static inline struct care_stoma *care_step_stoma(struct care_state *state, const struct proto_event *event) {
+    return &state->stomas[proto_event_stoma(event) == PROTO_stoma_second ? 1 : 0];
+}
+static inline int64_t care_said(const struct proto_value *value, int64_t otherwise) {
+    return value->present ? value->n : otherwise;
+}
+static inline uint8_t care_said_choice(const struct proto_value *value) {
+    return value->present ? (uint8_t)value->n : 0;
+}
+/* 0 not said, 1 no, 2 yes */
+static inline uint8_t care_said_bool(const struct proto_value *value) {
+    return value->present ? (uint8_t)(value->n ? 2 : 1) : 0;
+}
+static inline bool care_said_yes(const struct proto_value *value) { return value->present && value->n != 0; }
+#define CARE_NEVER ((struct care_fact){0})
+
+#endif

@@ -1,0 +1,121 @@
+/*
+ * step_out.c - when the device is not where it should be: out, displaced, blocked, at the hospital.
+ *
+ * What always holds: all reports between two placements are one dislodgement,
+ * and its clock runs from the earliest of them.
+ */
+#include "care/step.h"
+
+static bool out_open(const struct care_stoma *stoma) {
+    return care_fact_is(&stoma->out.first) && !care_fact_is(&stoma->out.ended);
+}
+
+void care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from) {
+    stoma->exists = true;
+    if (!out_open(stoma)) {
+        struct care_out out = {.first = care_step_fact(event), .out_from = out_from};
+        if (care_fact_is(&stoma->out.failed) && stoma->out.failed.at >= out_from) { /* tried before the report */
+            out.failed = stoma->out.failed;
+            out.failed_attempts = stoma->out.failed_attempts;
+        }
+        stoma->out = out;
+    }
+    stoma->out.last = care_step_fact(event);
+    if (out_from < stoma->out.out_from)
+        stoma->out.out_from = out_from;
+    stoma->device_state = CARE_DEVICE_OUT;
+}
+
+void care_step_out(struct care_state *state, const struct proto_event *event) {
+    struct care_stoma *stoma = care_step_stoma(state, event);
+    int64_t from = care_said(PROTO_BODY(event, tube_out, last_seen_at), event->at);
+    if (care_fact_is(&stoma->device.seated) && from < stoma->device.seated.at)
+        from = stoma->device.seated.at;
+    if (from > event->at)
+        from = event->at;
+    care_step_dislodged(stoma, event, from);
+    struct care_out *out = &stoma->out;
+    const struct proto_value *trained = PROTO_BODY(event, tube_out, trained_present);
+    const struct proto_value *spare = PROTO_BODY(event, tube_out, spare_present);
+    const struct proto_value *balloon = PROTO_BODY(event, tube_out, balloon);
+    if (trained->present)
+        out->trained_present = (uint8_t)trained->n;
+    if (spare->present)
+        out->spare_present = (uint8_t)spare->n;
+    if (balloon->present)
+        out->balloon = (uint8_t)balloon->n;
+    if (care_said_yes(PROTO_BODY(event, tube_out, pain)))
+        out->pain = true;
+    if (care_said_yes(PROTO_BODY(event, tube_out, bleeding)))
+        out->bleeding = true;
+}
+
+void care_step_failed(struct care_state *state, const struct proto_event *event) {
+    struct care_stoma *stoma = care_step_stoma(state, event);
+    if (!out_open(stoma)) { /* kept for the report that follows */
+        stoma->out.failed_attempts = 0;
+    }
+    stoma->out.failed = care_step_fact(event);
+    int64_t attempts = stoma->out.failed_attempts + care_said(PROTO_BODY(event, placement_failed, attempts), 1);
+    stoma->out.failed_attempts = (uint8_t)(attempts > UINT8_MAX ? UINT8_MAX : attempts);
+}
+
+void care_step_outside(struct care_stoma *stoma, const struct proto_event *event, int32_t outside_mm) {
+    const struct care_device *device = &stoma->device;
+    if (!device->outside_given)
+        return; /* nothing to compare with */
+    int32_t far = outside_mm > device->outside_mm ? outside_mm - device->outside_mm : device->outside_mm - outside_mm;
+    int32_t held = stoma->displaced_outside_mm > device->outside_mm ? stoma->displaced_outside_mm - device->outside_mm
+                                                                    : device->outside_mm - stoma->displaced_outside_mm;
+    if (care_fact_is(&stoma->outside_worst) && far <= held)
+        return;
+    stoma->outside_worst = care_step_fact(event);
+    stoma->displaced_outside_mm = outside_mm;
+}
+
+void care_step_displaced(struct care_state *state, const struct proto_event *event) {
+    struct care_stoma *stoma = care_step_stoma(state, event);
+    const struct proto_value *outside = PROTO_BODY(event, tube_displaced, outside_mm);
+    if (!stoma->displaced_said) {
+        stoma->displaced_first = care_step_fact(event);
+        stoma->displaced_settled = CARE_NEVER;
+    }
+    stoma->displaced = care_step_fact(event);
+    stoma->displaced_said = true;
+    if (care_said_yes(PROTO_BODY(event, tube_displaced, feed_at_gastric_port)))
+        stoma->displaced_feed = true;
+    if (care_said_yes(PROTO_BODY(event, tube_displaced, vomiting)))
+        stoma->displaced_vomiting = true;
+    if (outside->present)
+        care_step_outside(stoma, event, (int32_t)outside->n);
+}
+
+void care_step_blocked(struct care_state *state, const struct proto_event *event) {
+    struct care_stoma *stoma = care_step_stoma(state, event);
+    const struct proto_value *others = PROTO_BODY(event, tube_blocked, other_tried);
+    bool open = care_fact_is(&stoma->blocked_first) && !care_fact_is(&stoma->blocked_settled);
+    if (care_said_yes(PROTO_BODY(event, tube_blocked, cleared))) {
+        if (open)
+            stoma->blocked_settled = care_step_fact(event);
+    } else {
+        if (!open)
+            stoma->blocked_first = care_step_fact(event);
+        stoma->blocked = care_step_fact(event);
+        stoma->blocked_settled = CARE_NEVER;
+        stoma->blocked_port = care_said_choice(PROTO_BODY(event, tube_blocked, port));
+    }
+    if (others->present && others->n > 0) {
+        stoma->unsafe = care_step_fact(event);
+        care_text_copy(stoma->unsafe_text, sizeof stoma->unsafe_text, proto_list_text(others, 0));
+    }
+}
+
+void care_step_hospital(struct care_state *state, const struct proto_event *event) {
+    state->hospital = care_step_fact(event);
+    state->hospital_formed_here = care_said_yes(PROTO_BODY(event, hospital_reached, formed_stoma_here));
+    for (int i = 0; i < PROTO_STOMAS_MAX; i++) { /* the child is there with whatever came out */
+        struct care_stoma *stoma = &state->stomas[i];
+        if (out_open(stoma) && !care_fact_is(&stoma->out.hospital))
+            stoma->out.hospital = care_step_fact(event);
+    }
+}
