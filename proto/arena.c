@@ -35,7 +35,7 @@ void proto_arena_free(struct proto_arena *arena) {
     free(arena);
 }
 
-enum proto_error proto_arena_unpack(struct proto_arena *arena, const uint8_t *bytes, size_t size,
+enum proto_error proto_arena_unpack(struct proto_arena *arena, const uint8_t *bytes, size_t size, size_t *used,
                                     const msgpack_object **object_out) {
     size_t end = 0;
     msgpack_object *object = msgpack_zone_malloc(&arena->zone, sizeof *object);
@@ -45,6 +45,7 @@ enum proto_error proto_arena_unpack(struct proto_arena *arena, const uint8_t *by
     case MSGPACK_UNPACK_SUCCESS:
     case MSGPACK_UNPACK_EXTRA_BYTES:
         *object_out = object;
+        *used = end;
         return PROTO_OK;
     case MSGPACK_UNPACK_NOMEM_ERROR:
         return PROTO_BUSY;

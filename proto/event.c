@@ -6,6 +6,7 @@
  */
 #include "proto/event.h"
 
+#include "proto/cursor.h"
 #include "proto/field.h"
 #include "proto/ids.h"
 #include "proto/rules.h"
@@ -15,55 +16,31 @@
 #include <openssl/sha.h>
 #include <string.h>
 
-/* Keys of an event beyond the fields of its envelope: the body, then what the origin daemon stamps. */
-enum key { KEY_BODY = PROTO_ENVELOPE_COUNT, KEY_BY, KEY_NODE, KEY_WRITTEN_AT, KEY_CLOCK_OFFSET_MS, KEY_COUNT };
+/* The values of one event's maps, by key; NULL where not given. */
+struct parts {
+    const msgpack_object *value[PROTO_KEY_COUNT];
+};
 
-#define OFFSET_MS_MAX (10LL * 365 * 86400000) /* a clock that is off by more than ten years says nothing */
-
-/* Rows for the body and the stamps; places count on from the envelope's. */
-static const struct proto_field more_fields[KEY_COUNT - PROTO_ENVELOPE_COUNT] = {
-    {.name = "body", .name_size = 4},
-    {.name = "by", .name_size = 2, .type = PROTO_TYPE_TEXT, .unit = "", .min = 1, .max = PROTO_TEXT_SHORT_MAX},
-    {.name = "node", .name_size = 4, .type = PROTO_TYPE_ID, .unit = ""},
-    {.name = "written_at",
-     .name_size = 10,
-     .type = PROTO_TYPE_TIME,
-     .unit = "",
-     .min = PROTO_TIME_MIN,
-     .max = PROTO_TIME_MAX},
-    {.name = "clock_offset_ms",
-     .name_size = 15,
-     .type = PROTO_TYPE_INT,
-     .unit = "ms",
-     .min = -OFFSET_MS_MAX,
-     .max = OFFSET_MS_MAX},
+/* Where each field of the kind's body stands; NULL: not given. */
+struct places {
+    const msgpack_object *value[PROTO_BODY_FIELDS_MAX];
 };
 
 static const struct proto_field *key_field(uint32_t key) {
-    return key < PROTO_ENVELOPE_COUNT ? &proto_envelope_fields()[key] : &more_fields[key - PROTO_ENVELOPE_COUNT];
+    return &proto_envelope_fields()[key];
 }
 
-/* Key of `name`, looking among the envelope's first from `expected` on; KEY_COUNT: none. */
-static uint32_t key_find(struct proto_slice name, uint32_t expected) {
-    uint32_t from = expected < PROTO_ENVELOPE_COUNT ? expected : 0;
-    uint32_t more = proto_field_find(more_fields, KEY_COUNT - PROTO_ENVELOPE_COUNT, 0, name);
-    if (more < KEY_COUNT - PROTO_ENVELOPE_COUNT)
-        return PROTO_ENVELOPE_COUNT + more;
-    uint32_t key = proto_field_find(proto_envelope_fields(), PROTO_ENVELOPE_COUNT, from, name);
-    return key < PROTO_ENVELOPE_COUNT ? key : KEY_COUNT;
+/* Key of a pair, looking from `expected` on; PROTO_KEY_COUNT: none of ours. */
+static uint32_t key_find(const msgpack_object *key, uint32_t expected) {
+    if (!proto_object_is_text(key))
+        return PROTO_KEY_COUNT;
+    return proto_field_find(proto_envelope_fields(), PROTO_KEY_COUNT, expected, proto_object_text(key));
 }
-
-/* The values of one event's maps, by key; NULL where not given. */
-struct parts {
-    const msgpack_object *value[KEY_COUNT];
-    const msgpack_object *body_key;
-    bool body_is_last;
-};
 
 /* ---- finding the parts ------------------------------------------------------------------------------------ */
 
 static enum proto_error refuse_key(const struct msgpack_object *key, uint32_t found, struct proto_fault *fault) {
-    if (found < KEY_COUNT)
+    if (found < PROTO_KEY_COUNT)
         return proto_fault_set(fault, PROTO_UNKNOWN_FIELD, key_field(found)->name,
                                "%s is written by the server and cannot be sent.", key_field(found)->name);
     return proto_fault_unknown(fault, "an event", key, proto_envelope_fields(), PROTO_ENVELOPE_COUNT);
@@ -77,9 +54,7 @@ static enum proto_error find_parts(const msgpack_object *map, uint32_t first, ui
         return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "An event must be a map.");
     for (uint32_t i = 0; i < map->via.map.size; i++) {
         const msgpack_object_kv *pair = &map->via.map.ptr[i];
-        uint32_t key = KEY_COUNT;
-        if (proto_object_is_text(&pair->key))
-            key = key_find(proto_object_text(&pair->key), expected);
+        uint32_t key = key_find(&pair->key, expected);
         if (key < first || key > last) {
             if (strictness == PROTO_STRICT_KEPT)
                 continue; /* of a newer version */
@@ -88,10 +63,6 @@ static enum proto_error find_parts(const msgpack_object *map, uint32_t first, ui
         if (parts->value[key])
             return proto_fault_twice(fault, key_field(key)->name);
         parts->value[key] = &pair->val;
-        if (key == KEY_BODY) {
-            parts->body_key = &pair->key;
-            parts->body_is_last = i + 1 == map->via.map.size;
-        }
         expected = key + 1;
     }
     return PROTO_OK;
@@ -205,13 +176,13 @@ static enum proto_error read_envelope(const struct parts *parts, enum proto_stri
 /* Stamps are needed in canonical bytes; beside an event in an answer they may be absent. */
 static enum proto_error read_stamps(const struct parts *parts, bool needed, struct proto_event *e) {
     struct proto_value by, node, written_at, offset;
-    enum proto_error error = read_part(parts, KEY_BY, PROTO_STRICT_KEPT, needed, &by, NULL);
+    enum proto_error error = read_part(parts, PROTO_KEY_BY, PROTO_STRICT_KEPT, needed, &by, NULL);
     if (error == PROTO_OK)
-        error = read_part(parts, KEY_NODE, PROTO_STRICT_KEPT, needed, &node, NULL);
+        error = read_part(parts, PROTO_KEY_NODE, PROTO_STRICT_KEPT, needed, &node, NULL);
     if (error == PROTO_OK)
-        error = read_part(parts, KEY_WRITTEN_AT, PROTO_STRICT_KEPT, needed, &written_at, NULL);
+        error = read_part(parts, PROTO_KEY_WRITTEN_AT, PROTO_STRICT_KEPT, needed, &written_at, NULL);
     if (error == PROTO_OK)
-        error = read_part(parts, KEY_CLOCK_OFFSET_MS, PROTO_STRICT_KEPT, false, &offset, NULL);
+        error = read_part(parts, PROTO_KEY_CLOCK_OFFSET_MS, PROTO_STRICT_KEPT, false, &offset, NULL);
     if (error != PROTO_OK)
         return error;
     if (needed && (!by.present || !node.present || !written_at.present))
@@ -224,11 +195,6 @@ static enum proto_error read_stamps(const struct parts *parts, bool needed, stru
 }
 
 /* ---- the body ---------------------------------------------------------------------------------------------- */
-
-/* Where each field of the kind's body stands; NULL: not given. */
-struct places {
-    const msgpack_object *value[PROTO_BODY_FIELDS_MAX];
-};
 
 static enum proto_error find_places(const struct proto_kind_info *kind, const msgpack_object *body,
                                     enum proto_strictness strictness, struct places *places,
@@ -275,10 +241,6 @@ static enum proto_error read_body(const struct proto_kind_info *kind, const stru
     return PROTO_OK;
 }
 
-static void clear_body(struct proto_event *e) {
-    memset(e->body, 0, sizeof e->body);
-}
-
 /* ---- from a map -------------------------------------------------------------------------------------------- */
 
 static enum proto_error decode_record(const msgpack_object *object, struct proto_event *event,
@@ -287,13 +249,13 @@ static enum proto_error decode_record(const msgpack_object *object, struct proto
     struct places places;
     struct proto_event made;
     memset(&made, 0, sizeof made);
-    enum proto_error error = find_parts(object, PROTO_ENVELOPE_ID, KEY_BODY, PROTO_STRICT_RECORD, &parts, fault);
+    enum proto_error error = find_parts(object, PROTO_ENVELOPE_ID, PROTO_KEY_BODY, PROTO_STRICT_RECORD, &parts, fault);
     if (error == PROTO_OK)
         error = read_envelope(&parts, PROTO_STRICT_RECORD, &made, fault);
     if (error != PROTO_OK)
         return error;
     const struct proto_kind_info *kind = proto_kind_get(made.kind);
-    error = find_places(kind, parts.value[KEY_BODY], PROTO_STRICT_RECORD, &places, fault);
+    error = find_places(kind, parts.value[PROTO_KEY_BODY], PROTO_STRICT_RECORD, &places, fault);
     if (error == PROTO_OK)
         error = read_body(kind, &places, PROTO_STRICT_RECORD, made.body, fault);
     if (error == PROTO_OK)
@@ -303,23 +265,18 @@ static enum proto_error decode_record(const msgpack_object *object, struct proto
     return error;
 }
 
-/* What is left to do once the envelope of a kept event is read into `head`, which has everything but a body. */
-static enum proto_error finish_kept(const struct parts *parts, struct proto_event *head, struct proto_event *event,
-                                    struct proto_fault *fault) {
-    const struct proto_kind_info *kind = NULL;
-    struct places places;
-    if (head->kind != PROTO_KIND_UNKNOWN) {
-        kind = proto_kind_get(head->kind);
-        enum proto_error error = find_places(kind, parts->value[KEY_BODY], PROTO_STRICT_KEPT, &places, fault);
-        if (error != PROTO_OK)
-            return error;
-    }
+/* Fills *event with what was read of a kept event. It cannot fail any more. */
+static void fill_kept(const struct proto_event *head, const struct places *places, struct proto_event *event) {
     memcpy(event, head, offsetof(struct proto_event, body));
-    clear_body(event);
+    memset(event->body, 0, sizeof event->body);
     event->content = head->content;
     event->raw_body = head->raw_body;
-    event->body_object = parts->value[KEY_BODY];
-    return kind ? read_body(kind, &places, PROTO_STRICT_KEPT, event->body, NULL) : PROTO_OK;
+    event->body_object = head->body_object;
+    if (event->kind == PROTO_KIND_UNKNOWN)
+        return;
+    enum proto_error error = read_body(proto_kind_get(event->kind), places, PROTO_STRICT_KEPT, event->body, NULL);
+    assert(error == PROTO_OK);
+    (void)error;
 }
 
 enum proto_error proto_event_decode_map(const void *object, enum proto_strictness strictness, struct proto_event *event,
@@ -327,14 +284,21 @@ enum proto_error proto_event_decode_map(const void *object, enum proto_strictnes
     if (strictness == PROTO_STRICT_RECORD)
         return decode_record(object, event, fault);
     struct parts parts = {0};
-    struct proto_event head;
-    head.content = head.raw_body = (struct proto_slice){0};
-    enum proto_error error = find_parts(object, PROTO_ENVELOPE_ID, KEY_COUNT - 1, strictness, &parts, fault);
+    struct places places;
+    struct proto_event head; /* all but its body is filled */
+    enum proto_error error = find_parts(object, PROTO_ENVELOPE_ID, PROTO_KEY_COUNT - 1, strictness, &parts, fault);
     if (error == PROTO_OK)
         error = read_envelope(&parts, strictness, &head, fault);
     if (error == PROTO_OK)
         error = read_stamps(&parts, false, &head);
-    return error == PROTO_OK ? finish_kept(&parts, &head, event, fault) : error;
+    if (error == PROTO_OK && head.kind != PROTO_KIND_UNKNOWN)
+        error = find_places(proto_kind_get(head.kind), parts.value[PROTO_KEY_BODY], strictness, &places, fault);
+    if (error != PROTO_OK)
+        return error;
+    head.content = head.raw_body = (struct proto_slice){0};
+    head.body_object = parts.value[PROTO_KEY_BODY];
+    fill_kept(&head, &places, event);
+    return PROTO_OK;
 }
 
 /* ---- from canonical bytes ------------------------------------------------------------------------------------ */
@@ -354,43 +318,110 @@ static enum proto_error scan_maps(const uint8_t *bytes, size_t size, size_t *con
     return PROTO_OK;
 }
 
-/* The body's bytes. msgpack-c's texts point into the input, so the body begins behind its key; it ends with the content when
- * it is the last pair, as it is in canonical order. */
-static struct proto_slice body_bytes(const struct parts *parts, struct proto_slice content) {
-    if (!parts->body_key)
-        return (struct proto_slice){0};
-    const char *from = parts->body_key->via.str.ptr + parts->body_key->via.str.size;
-    size_t size = (size_t)(content.data + content.size - from);
-    if (!parts->body_is_last) {
-        struct proto_scan scan = {0};
-        enum proto_error error = proto_scan_value(&scan, (const uint8_t *)from, size, size, &size);
-        assert(error == PROTO_OK); /* scanned before, as part of the content */
-        (void)error;
+/* Reads the value at the cursor into a slot that must be free. */
+static enum proto_error take_value(struct proto_cursor *cursor, const msgpack_object **slot, msgpack_object *scratch) {
+    if (*slot)
+        return PROTO_CORRUPT; /* a key given twice */
+    *slot = proto_cursor_value(cursor, scratch);
+    return *slot ? PROTO_OK : PROTO_BUSY;
+}
+
+/* Notes where the body's bytes are and steps over them; in canonical order they are the last. */
+static enum proto_error take_body(struct proto_cursor *cursor, bool is_last, struct proto_slice *raw_body) {
+    const uint8_t *from = cursor->at;
+    if (raw_body->size)
+        return PROTO_CORRUPT;
+    if (is_last)
+        cursor->at = cursor->end;
+    else
+        proto_cursor_skip(cursor);
+    *raw_body = (struct proto_slice){(const char *)from, (uint32_t)(cursor->at - from)};
+    return PROTO_OK;
+}
+
+/* Reads a map's pairs whose keys lie from `first` to `last`; `scratch` has a place for each key. */
+static enum proto_error take_parts(struct proto_cursor *cursor, uint32_t first, uint32_t last, struct parts *parts,
+                                   msgpack_object *scratch, struct proto_slice *raw_body) {
+    uint32_t pairs, expected = first;
+    if (!proto_cursor_map(cursor, &pairs))
+        return PROTO_CORRUPT;
+    for (uint32_t i = 0; i < pairs; i++) {
+        msgpack_object name;
+        enum proto_error error = PROTO_OK;
+        const msgpack_object *read = proto_cursor_value(cursor, &name);
+        if (!read)
+            return PROTO_BUSY;
+        uint32_t key = key_find(read, expected);
+        if (key < first || key > last)
+            proto_cursor_skip(cursor); /* of a newer version */
+        else if (key == PROTO_KEY_BODY)
+            error = take_body(cursor, i + 1 == pairs, raw_body);
+        else
+            error = take_value(cursor, &parts->value[key], &scratch[key]);
+        if (error != PROTO_OK)
+            return error;
+        expected = key + 1;
     }
-    return (struct proto_slice){from, (uint32_t)size};
+    return PROTO_OK;
+}
+
+/* The same for the body of a known kind. */
+static enum proto_error take_places(const struct proto_kind_info *kind, struct proto_slice raw_body,
+                                    struct proto_arena *arena, struct places *places, msgpack_object *scratch) {
+    uint32_t pairs = 0, expected = 0;
+    const uint8_t *from = (const uint8_t *)raw_body.data;
+    struct proto_cursor cursor = {from, from + raw_body.size, arena};
+    memset(places->value, 0, kind->field_count * sizeof places->value[0]);
+    if (raw_body.size && !proto_cursor_map(&cursor, &pairs))
+        return PROTO_CORRUPT;
+    for (uint32_t i = 0; i < pairs; i++) {
+        msgpack_object name;
+        uint32_t place = kind->field_count;
+        const msgpack_object *read = proto_cursor_value(&cursor, &name);
+        if (!read)
+            return PROTO_BUSY;
+        if (proto_object_is_text(read))
+            place = proto_field_find(kind->fields, kind->field_count, expected, proto_object_text(read));
+        if (place == kind->field_count) {
+            proto_cursor_skip(&cursor); /* of a newer version */
+            continue;
+        }
+        enum proto_error error = take_value(&cursor, &places->value[place], &scratch[place]);
+        if (error != PROTO_OK)
+            return error;
+        expected = place + 1;
+    }
+    return PROTO_OK;
 }
 
 enum proto_error proto_event_decode(const uint8_t *bytes, size_t size, struct proto_arena *arena,
                                     struct proto_event *event) {
-    const msgpack_object *both;
-    struct parts content = {0}, stamps = {0};
-    struct proto_event head;
+    struct parts parts = {0};
+    struct places places;
+    msgpack_object scratch[PROTO_KEY_COUNT], body_scratch[PROTO_BODY_FIELDS_MAX];
+    struct proto_event head; /* all but its body is filled */
     size_t content_size;
     enum proto_error error = scan_maps(bytes, size, &content_size);
     if (error != PROTO_OK)
         return error;
-    error = proto_arena_unpack(arena, bytes, size, &both);
-    if (error != PROTO_OK)
-        return error == PROTO_BUSY ? error : PROTO_CORRUPT;
-    if (find_parts(&both->via.array.ptr[0], PROTO_ENVELOPE_ID, KEY_BODY, PROTO_STRICT_KEPT, &content, NULL) !=
-            PROTO_OK ||
-        find_parts(&both->via.array.ptr[1], KEY_BY, KEY_COUNT - 1, PROTO_STRICT_KEPT, &stamps, NULL) != PROTO_OK ||
-        read_envelope(&content, PROTO_STRICT_KEPT, &head, NULL) != PROTO_OK || !head.has_id ||
-        read_stamps(&stamps, true, &head) != PROTO_OK)
-        return PROTO_CORRUPT;
+    struct proto_cursor cursor = {bytes + 1, bytes + 1 + content_size, arena};
     head.content = (struct proto_slice){(const char *)bytes + 1, (uint32_t)content_size};
-    head.raw_body = body_bytes(&content, head.content);
-    return finish_kept(&content, &head, event, NULL) == PROTO_OK ? PROTO_OK : PROTO_CORRUPT;
+    head.raw_body = (struct proto_slice){0};
+    head.body_object = NULL;
+    error = take_parts(&cursor, PROTO_ENVELOPE_ID, PROTO_KEY_BODY, &parts, scratch, &head.raw_body);
+    cursor.end = bytes + size;
+    if (error == PROTO_OK)
+        error = take_parts(&cursor, PROTO_KEY_BY, PROTO_KEY_COUNT - 1, &parts, scratch, NULL);
+    if (error != PROTO_OK)
+        return error;
+    if (read_envelope(&parts, PROTO_STRICT_KEPT, &head, NULL) != PROTO_OK || !head.has_id ||
+        read_stamps(&parts, true, &head) != PROTO_OK)
+        return PROTO_CORRUPT;
+    if (head.kind != PROTO_KIND_UNKNOWN)
+        error = take_places(proto_kind_get(head.kind), head.raw_body, arena, &places, body_scratch);
+    if (error == PROTO_OK)
+        fill_kept(&head, &places, event);
+    return error;
 }
 
 /* ---- order and hash ------------------------------------------------------------------------------------------ */

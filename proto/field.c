@@ -494,10 +494,11 @@ enum proto_error proto_field_read(const struct proto_field *field, const msgpack
                                   enum proto_strictness strictness, struct proto_value *value,
                                   struct proto_fault *fault) {
     struct reading r = {field, object, strictness, fault};
-    struct proto_value made = {.present = true, .type = (uint8_t)field->type};
-    enum proto_error error = read_any(&r, &made);
-    if (error == PROTO_OK)
-        *value = made;
+    enum proto_error error = read_any(&r, value);
+    if (error == PROTO_OK) {
+        value->present = true;
+        value->type = (uint8_t)field->type;
+    }
     return error;
 }
 

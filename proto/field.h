@@ -7,7 +7,8 @@
 #include "proto/pack.h"
 #include "proto/tables.h"
 
-/* Reads `object` as the field says. On success *value is filled; on error it is untouched and *fault (which may be NULL)
+/* Reads `object` as the field says. On success the members of *value that its type has are filled and the others left as they are
+ * (so hand in a cleared one); on error it is untouched and *fault (which may be NULL)
  * has the sentence. KEPT is content with well-formed: choices of a newer version are left out of a set, unknown parts of a
  * record are passed over, and check digits are not asked for. */
 enum proto_error proto_field_read(const struct proto_field *field, const msgpack_object *object,

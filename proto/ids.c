@@ -10,28 +10,59 @@
 
 #define COUNTER_MAX 0xfffu /* rand_a has 12 bits */
 
-/* Value of a lower-case hex digit plus one; 0 for every other byte. */
-static const uint8_t hex_value[256] = {
-    ['0'] = 1, ['1'] = 2,  ['2'] = 3,  ['3'] = 4,  ['4'] = 5,  ['5'] = 6,  ['6'] = 7,  ['7'] = 8,
-    ['8'] = 9, ['9'] = 10, ['a'] = 11, ['b'] = 12, ['c'] = 13, ['d'] = 14, ['e'] = 15, ['f'] = 16,
-};
 /* Where the two digits of each byte stand in the text. */
 static const uint8_t place[PROTO_ID_BYTES] = {0, 2, 4, 6, 9, 11, 14, 16, 19, 21, 24, 26, 28, 30, 32, 34};
 
+#define EACH(byte) (0x0101010101010101u * (byte))
+
+/* Texts are loaded and bytes stored with the first one lowest, whatever the machine. */
+static uint64_t first_lowest(uint64_t word) {
+#if __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
+    return __builtin_bswap64(word);
+#else
+    return word;
+#endif
+}
+
+static uint64_t load_eight(const char *text) {
+    uint64_t word;
+    memcpy(&word, text, sizeof word);
+    return first_lowest(word);
+}
+
+/* Two groups of four characters. */
+static uint64_t load_four_twice(const char *a, const char *b) {
+    char eight[8];
+    memcpy(eight, a, 4);
+    memcpy(eight + 4, b, 4);
+    return load_eight(eight);
+}
+
+/* Eight lower-case hex digits to four bytes, the first lowest in both; *bad gets a bit for anything else. The low nibble of a
+ * figure, and nine more for a letter, is its value; a letter's value lies from 10 to 15, a figure's from 0 to 9. */
+static uint64_t four_bytes(uint64_t word, uint64_t *bad) {
+    uint64_t letter = word >> 6 & EACH(0x01u);
+    uint64_t value = (word & EACH(0x0fu)) + 9 * letter;
+    *bad |= (word & EACH(0xf0u)) ^ (EACH(0x30u) + 0x30 * letter); /* '0' is 0x30, 'a' is 0x61 */
+    *bad |= value & EACH(0xf0u);
+    *bad |= ((value + EACH(0x06u)) >> 4 & EACH(0x01u)) ^ letter;
+    uint64_t pairs = (value << 4 | value >> 8) & 0x00ff00ff00ff00ffu;
+    pairs = (pairs | pairs >> 8) & 0x0000ffff0000ffffu;
+    return (pairs | pairs >> 16) & 0xffffffffu;
+}
+
 enum proto_error proto_id_parse(struct proto_slice text, struct proto_id *out) {
-    struct proto_id made;
-    unsigned bad = 0;
+    uint64_t bad = 0, halves[2];
     if (text.size != PROTO_ID_TEXT_BYTES)
         return PROTO_BAD_VALUE;
-    for (size_t i = 0; i < PROTO_ID_BYTES; i++) {
-        unsigned high = hex_value[(unsigned char)text.data[place[i]]];
-        unsigned low = hex_value[(unsigned char)text.data[place[i] + 1]];
-        bad |= (unsigned)(high == 0) | (unsigned)(low == 0);
-        made.bytes[i] = (uint8_t)(((high - 1) << 4 | (low - 1)) & 0xff);
-    }
-    if (bad || text.data[8] != '-' || text.data[13] != '-' || text.data[18] != '-' || text.data[23] != '-')
+    const char *s = text.data; /* groups of 8, 4, 4, 4 and 12 digits */
+    halves[0] = four_bytes(load_eight(s), &bad) | four_bytes(load_four_twice(s + 9, s + 14), &bad) << 32;
+    halves[1] = four_bytes(load_four_twice(s + 19, s + 24), &bad) | four_bytes(load_eight(s + 28), &bad) << 32;
+    if (bad || s[8] != '-' || s[13] != '-' || s[18] != '-' || s[23] != '-')
         return PROTO_BAD_VALUE;
-    *out = made;
+    halves[0] = first_lowest(halves[0]);
+    halves[1] = first_lowest(halves[1]);
+    memcpy(out->bytes, halves, sizeof out->bytes);
     return PROTO_OK;
 }
 

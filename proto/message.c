@@ -89,7 +89,7 @@ static enum proto_error scan_and_unpack(const uint8_t *bytes, size_t size, struc
     if (error == PROTO_TRUNCATED)
         return refuse_message(fault, "it ends too early");
     if (error == PROTO_OK)
-        error = proto_arena_unpack(arena, bytes, size, object);
+        error = proto_arena_unpack(arena, bytes, size, &scanned, object);
     if (error != PROTO_OK)
         return proto_fault_set(fault, error, NULL, "%s", proto_error_sentence(error));
     return PROTO_OK;

@@ -9,9 +9,9 @@
 #include "proto/event.h"
 #include "proto/writer.h"
 
-/* Unpacks bytes that the scan has passed. The object and what hangs on it live in the arena and point into `bytes`.
+/* Unpacks the first value of bytes that the scan has passed; *used is its length. The object and what hangs on it live in the arena and point into `bytes`.
  * PROTO_BUSY when there is no memory; anything else msgpack-c may say of scanned bytes is PROTO_BAD_MESSAGE. */
-enum proto_error proto_arena_unpack(struct proto_arena *arena, const uint8_t *bytes, size_t size,
+enum proto_error proto_arena_unpack(struct proto_arena *arena, const uint8_t *bytes, size_t size, size_t *used,
                                     const msgpack_object **object_out) PROTO_MUST_CHECK;
 
 /* The object as it is, in shortest forms. */

@@ -92,12 +92,33 @@ static enum proto_error scan_one(struct proto_scan *scan, const uint8_t *bytes, 
     return PROTO_OK;
 }
 
+/* Takes the small numbers and short texts that stand next, which are most of what there is; stops before anything else. */
+static void scan_run(struct proto_scan *scan, const uint8_t *bytes, size_t end) {
+    uint32_t left = scan->left[scan->depth];
+    size_t at = scan->at;
+    while (left > 0 && at < end) {
+        uint8_t first = bytes[at];
+        size_t step = 1;
+        if (first >= 0x80 && first < 0xe0) {
+            if (first < 0xa0 || first >= 0xc0)
+                break;
+            step += first & 0x1fu;
+            if (step > end - at || !proto_text_is_utf8(bytes + at + 1, step - 1))
+                break;
+        }
+        at += step;
+        left--;
+    }
+    scan->left[scan->depth] = left;
+    scan->at = at;
+}
+
 enum proto_error proto_scan_value(struct proto_scan *scan, const uint8_t *bytes, size_t size, size_t bytes_max,
                                   size_t *size_out) {
-    if (!scan->started) {
+    if (!scan->started)
         *scan = (struct proto_scan){.started = 1, .nodes = 1, .left = {1}};
-    }
     for (;;) {
+        scan_run(scan, bytes, size < bytes_max ? size : bytes_max);
         while (scan->left[scan->depth] == 0) {
             if (scan->depth == 0) {
                 *size_out = scan->at;

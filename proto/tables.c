@@ -52,7 +52,7 @@ const struct proto_list *proto_list_get(uint32_t number) {
 
 uint32_t proto_list_choice(const struct proto_list *list, struct proto_slice name) {
     for (uint32_t i = 0; i < list->count; i++)
-        if (list->names[i].size == name.size && proto_slice_is(name, list->names[i].text))
+        if (list->names[i].size == name.size && __builtin_memcmp(list->names[i].text, name.data, name.size) == 0)
             return i + 1;
     return 0;
 }
@@ -133,6 +133,8 @@ static const struct proto_field pause_fields[] = {
     FIELD_ROW("from", DATE, REQUIRED, "", PROTO_DAY_MIN, PROTO_DAY_MAX, NULL, "first day of the pause")
         FIELD_ROW("to", DATE, REQUIRED, "", PROTO_DAY_MIN, PROTO_DAY_MAX, NULL, "last day of the pause")};
 
+#define OFFSET_MS_MAX (10LL * 365 * 86400000) /* a clock that is off by more than ten years says nothing */
+
 static const struct proto_field envelope_fields[] = {
     FIELD_ROW("id", ID, OPTIONAL, "", 0, 0, NULL,
               "UUIDv7 made where the event was written; without one the daemon makes it, and a retry is not recognised")
@@ -147,8 +149,15 @@ static const struct proto_field envelope_fields[] = {
                             FIELD_ROW("replaces", ID, OPTIONAL, "", 0, 0, NULL,
                                       "id of an event of the same child and kind that this one states again")
                                 FIELD_ROW("same_as", ID, OPTIONAL, "", 0, 0, NULL,
-                                          "id of another report of the same happening")};
-_Static_assert(sizeof envelope_fields / sizeof envelope_fields[0] == PROTO_ENVELOPE_COUNT, "one row for each place");
+                                          "id of another report of the same happening"){
+                                    .name = "body", .name_size = 4, .unit = "", .help = "the kind's own fields"},
+    FIELD_ROW("by", TEXT, REQUIRED, "", 1, PROTO_TEXT_SHORT_MAX, NULL, "account that wrote the event")
+        FIELD_ROW("node", ID, REQUIRED, "", 0, 0, NULL, "daemon where it was written")
+            FIELD_ROW("written_at", TIME, REQUIRED, "", PROTO_TIME_MIN, PROTO_TIME_MAX, NULL,
+                      "when it was written, by that daemon's clock")
+                FIELD_ROW("clock_offset_ms", INT, OPTIONAL, "ms", -OFFSET_MS_MAX, OFFSET_MS_MAX, NULL,
+                          "that clock minus its upstream's, as last measured")};
+_Static_assert(sizeof envelope_fields / sizeof envelope_fields[0] == PROTO_KEY_COUNT, "one row for each key");
 
 const struct proto_field *proto_envelope_fields(void) {
     return envelope_fields;
@@ -171,13 +180,17 @@ const struct proto_field *proto_record_fields(enum proto_type type, uint32_t *co
     }
 }
 
+static bool is_named(const struct proto_field *field, struct proto_slice name) {
+    return field->name_size == name.size && __builtin_memcmp(field->name, name.data, name.size) == 0;
+}
+
 uint32_t proto_field_find(const struct proto_field *fields, uint32_t count, uint32_t expected,
                           struct proto_slice name) {
     for (uint32_t i = expected; i < count; i++)
-        if (fields[i].name_size == name.size && proto_slice_is(name, fields[i].name))
+        if (is_named(&fields[i], name))
             return i;
     for (uint32_t i = 0; i < expected && i < count; i++)
-        if (fields[i].name_size == name.size && proto_slice_is(name, fields[i].name))
+        if (is_named(&fields[i], name))
             return i;
     return count;
 }

@@ -27,7 +27,7 @@ uint32_t proto_list_choice(const struct proto_list *list, struct proto_slice nam
  * stands on the wire as an array of its two fields, the others as maps. */
 const struct proto_field *proto_record_fields(enum proto_type type, uint32_t *count);
 
-/* Places of the envelope's fields, in canonical order. */
+/* Keys of an event, in canonical order: the envelope's fields, the body, and what the origin daemon stamps. */
 enum proto_envelope {
     PROTO_ENVELOPE_ID,
     PROTO_ENVELOPE_KIND,
@@ -39,8 +39,15 @@ enum proto_envelope {
     PROTO_ENVELOPE_STOMA,
     PROTO_ENVELOPE_REPLACES,
     PROTO_ENVELOPE_SAME_AS,
-    PROTO_ENVELOPE_COUNT, /* the body follows; it is not a field */
+    PROTO_ENVELOPE_COUNT, /* so many are the caller's fields */
+    PROTO_KEY_BODY = PROTO_ENVELOPE_COUNT,
+    PROTO_KEY_BY,
+    PROTO_KEY_NODE,
+    PROTO_KEY_WRITTEN_AT,
+    PROTO_KEY_CLOCK_OFFSET_MS,
+    PROTO_KEY_COUNT
 };
+/* PROTO_KEY_COUNT rows; the body's has a name only. */
 const struct proto_field *proto_envelope_fields(void);
 
 /* Name of a type as `kinds` and PROTOCOL.md write it. */
