@@ -8,6 +8,7 @@
 #include "care/forecast.h"
 
 #include <assert.h>
+#include <string.h>
 
 #define WEEK_MS (7 * PROTO_DAY_MS)
 #define PAIRS_MAX (CARE_POINTS_MAX * (CARE_POINTS_MAX - 1) / 2)

@@ -135,6 +135,8 @@ struct care_stoma {
     struct care_fact spare_used;                 /* newest placement from_spare */
     struct care_fact valve_leak_first, valve_leak; /* leak through, seen since device.placed: ends only with the device */
     struct care_fact early_contact;   /* first answered contact about early-complication by one it allows, since the newest sighting of its signs */
+    struct care_fact keep_open;       /* newest device.placed to keep the stoma open; and where, as a choice of place */
+    uint8_t keep_open_place;
     struct care_fact against_contact; /* first answered contact about placed-against-rule with surgeon or gastroenterologist since seated */
 };
 

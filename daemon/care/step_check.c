@@ -102,7 +102,10 @@ static void sign_seen(struct care_sign *sign, const struct sighting *s, uint64_t
 }
 
 static void sign_not_seen(struct care_sign *sign, const struct sighting *s) {
-    if (!sign->open || !s->seen)
+    if (!s->seen)
+        return;
+    sign->denied = s->fact;
+    if (!sign->open)
         return;
     sign->open = false;
     sign->settled = s->fact;
@@ -163,6 +166,24 @@ static void keep_gap(struct care_measures *gaps, const struct proto_value *said,
     gaps->count++;
 }
 
+/* A sign of an early complication was seen: whoever was called before has not heard of it. */
+static bool is_early_sign(const struct proto_event *event) {
+    const struct proto_value *pain = PROTO_BODY(event, site_checked, pain);
+    const struct proto_value *discharge = PROTO_BODY(event, site_checked, discharge);
+    const struct proto_value *leak = PROTO_BODY(event, site_checked, leak);
+    return care_said(pain, 0) == PROTO_pain_severe || care_said_yes(PROTO_BODY(event, site_checked, pain_on_feeding)) ||
+           care_said_yes(PROTO_BODY(event, site_checked, bleeding)) ||
+           care_said(discharge, 0) == PROTO_discharge_blood || care_said(leak, 0) == PROTO_leak_around;
+}
+
+static void note_valve_leak(struct care_stoma *stoma, const struct proto_value *leak, const struct care_fact *fact) {
+    if (care_said(leak, 0) != PROTO_leak_through)
+        return;
+    if (!care_fact_is(&stoma->valve_leak_first))
+        stoma->valve_leak_first = *fact;
+    stoma->valve_leak = *fact;
+}
+
 #define CHOICE_BIT(list, name) (1ull << (PROTO_##list##_##name - 1))
 
 void care_step_site(struct care_state *state, const struct proto_event *event) {
@@ -187,6 +208,9 @@ void care_step_site(struct care_state *state, const struct proto_event *event) {
     sign_length(&signs[CARE_SIGN_OUTSIDE], PROTO_BODY(event, site_checked, outside_mm), &s);
     sign_choice(&signs[CARE_SIGN_LEAK], PROTO_BODY(event, site_checked, leak), &s, CHOICE_BIT(leak, none));
     sign_choice(&signs[CARE_SIGN_SKIN], PROTO_BODY(event, site_checked, skin), &s, CHOICE_BIT(skin, whole));
+    note_valve_leak(stoma, PROTO_BODY(event, site_checked, leak), &s.fact);
+    if (is_early_sign(event))
+        stoma->early_contact = CARE_NEVER;
     keep_gap(&stoma->gaps, PROTO_BODY(event, site_checked, gap_mm), &s);
     if (PROTO_BODY(event, site_checked, outside_mm)->present)
         care_step_outside(stoma, event, (int32_t)PROTO_BODY(event, site_checked, outside_mm)->n);

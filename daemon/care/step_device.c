@@ -51,6 +51,7 @@ static void forget_device(struct care_stoma *stoma) {
     memset(stoma->checks, 0, sizeof stoma->checks);
     stoma->last_good_check = CARE_NEVER;
     stoma->displaced = stoma->displaced_first = stoma->displaced_settled = stoma->outside_worst = CARE_NEVER;
+    stoma->valve_leak_first = stoma->valve_leak = CARE_NEVER;
     stoma->displaced_outside_mm = 0;
     stoma->displaced_said = stoma->displaced_feed = stoma->displaced_vomiting = false;
     stoma->blocked_first = stoma->blocked = stoma->blocked_settled = CARE_NEVER;
@@ -87,6 +88,8 @@ static void seat(struct care_stoma *stoma, const struct proto_event *event, cons
         device->position.method = (uint8_t)position->n;
         device->position.ph = (int32_t)care_said(ph, 0);
     }
+    device->seated_position = device->position;
+    stoma->against_contact = CARE_NEVER;
     stoma->device_state = CARE_DEVICE_IN;
     stoma->device_gone = CARE_NEVER;
     end_out(stoma, event, false);
@@ -122,6 +125,8 @@ void care_step_placed(struct care_state *state, const struct proto_event *event)
         if (stoma->device_state == CARE_DEVICE_IN)
             stoma->device_gone = care_step_fact(event);
         stoma->device_state = CARE_DEVICE_KEEP_OPEN;
+        stoma->keep_open = care_step_fact(event);
+        stoma->keep_open_place = care_said_choice(PROTO_BODY(event, device_placed, place));
         end_out(stoma, event, true);
         return;
     }

@@ -26,6 +26,21 @@ void care_step_finding(struct care_state *state, const struct proto_event *event
     care_text_copy(finding->plan, sizeof finding->plan, PROTO_BODY(event, finding_accepted, plan)->text);
 }
 
+/* The first answer that lets an alert settle is kept by itself: the list of contacts forgets. */
+static void note_answer(struct care_state *state, const struct care_contact *contact) {
+    bool early = contact->about & (1ull << (PROTO_ALERT_EARLY_COMPLICATION - 1)) &&
+                 proto_alert_answered_by(PROTO_ALERT_EARLY_COMPLICATION, PROTO_URGENCY_NOW, contact->to);
+    bool against = contact->about & (1ull << (PROTO_ALERT_PLACED_AGAINST_RULE - 1)) &&
+                   (contact->to == PROTO_contact_to_surgeon || contact->to == PROTO_contact_to_gastroenterologist);
+    for (int i = 0; i < PROTO_STOMAS_MAX; i++) {
+        struct care_stoma *stoma = &state->stomas[i];
+        if (early && !care_fact_is(&stoma->early_contact))
+            stoma->early_contact = contact->fact;
+        if (against && !care_fact_is(&stoma->against_contact))
+            stoma->against_contact = contact->fact;
+    }
+}
+
 void care_step_contact(struct care_state *state, const struct proto_event *event) {
     if (state->contact_count == PROTO_CONTACTS_KEPT) {
         memmove(&state->contacts[0], &state->contacts[1], sizeof state->contacts[0] * (PROTO_CONTACTS_KEPT - 1));
@@ -39,6 +54,8 @@ void care_step_contact(struct care_state *state, const struct proto_event *event
     const struct proto_value *about = PROTO_BODY(event, contact_made, about);
     contact->about = about->present ? about->set : 0;
     contact->recheck_by = care_said(PROTO_BODY(event, contact_made, recheck_by), 0);
+    if (contact->outcome == PROTO_outcome_answered)
+        note_answer(state, contact);
 }
 
 void care_step_appointment(struct care_state *state, const struct proto_event *event) {
@@ -92,6 +109,7 @@ void care_step_trained(struct care_state *state, const struct proto_event *event
     if (!carer)
         return;
     carer->left = false;
+    carer->left_fact = CARE_NEVER;
     carer->skills[skill->n].fact = care_step_fact(event);
     carer->skills[skill->n].level = care_said_choice(PROTO_BODY(event, carer_trained, level));
     carer->skills[skill->n].until_day = (int32_t)care_said(PROTO_BODY(event, carer_trained, until), 0);
@@ -101,8 +119,10 @@ void care_step_trained(struct care_state *state, const struct proto_event *event
 void care_step_left(struct care_state *state, const struct proto_event *event) {
     const struct proto_value *name = PROTO_BODY(event, carer_left, carer);
     struct care_carer *carer = name->present ? find_carer(state, name->text, false) : NULL;
-    if (carer)
-        carer->left = true;
+    if (!carer)
+        return;
+    carer->left = true;
+    carer->left_fact = care_step_fact(event);
 }
 
 void care_step_plan(struct care_state *state, const struct proto_event *event) {
