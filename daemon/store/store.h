@@ -61,24 +61,34 @@ struct store_bytes {
 };
 
 /* Called at named points, for tests: returns 0 to go on, or an errno to fail with (ENOSPC: full; anything else: broken). */
-enum store_point { STORE_POINT_LOG_PUT, STORE_POINT_LOG_COMMIT, STORE_POINT_VIEW_PUT, STORE_POINT_VIEW_COMMIT, STORE_POINT_VIEW_SYNC };
+enum store_point {
+    STORE_POINT_LOG_PUT,
+    STORE_POINT_LOG_COMMIT,
+    STORE_POINT_VIEW_PUT,
+    STORE_POINT_VIEW_COMMIT,
+    STORE_POINT_VIEW_SYNC,
+    STORE_POINT_LOG_COMMITTED /* after a commit of the log went through: an errno here loses the answer, not the events */
+};
 typedef int (*store_fault_fn)(void *arg, enum store_point point);
 
 struct store_options {
-    const char *dir;          /* made when missing (mode 0700); ignored by the memory store */
-    bool memory;              /* the in-memory implementation */
-    bool read_only;           /* verify: nothing is written, a running daemon is refused (IN_USE) */
-    uint64_t log_map_bytes;   /* 0: default (1 TiB reserved address space for the log, 1 TiB for the view; less when the machine refuses) */
+    const char *dir; /* made when missing (mode 0700); ignored by the memory store */
+    bool memory;     /* the in-memory implementation */
+    bool read_only;  /* verify: nothing is written, a running daemon is refused (IN_USE) */
+    uint64_t
+        log_map_bytes; /* 0: default (1 TiB reserved address space for the log, 1 TiB for the view; less when the machine refuses) */
     uint64_t view_map_bytes;
-    const char *boot_id;      /* of this boot of the machine; a test may hand in another */
-    struct proto_id fresh_ids[3]; /* node id, log identity, view uuid for a new store: version 7 ids from the caller's entropy */
-    store_fault_fn fault;     /* NULL in production */
+    const char *boot_id; /* of this boot of the machine; a test may hand in another */
+    struct proto_id
+        fresh_ids[3]; /* node id, log identity, view uuid for a new store: version 7 ids from the caller's entropy */
+    store_fault_fn fault; /* NULL in production */
     void *fault_arg;
 };
 
 /* Opens or creates. Errors: IN_USE (another process), NEWER (format of a newer version, nothing touched), CORRUPT, FULL, BROKEN; *fault has the sentence with the
  * path. First creation is done aside, synced with its directory, then renamed. */
-enum proto_error store_open(const struct store_options *options, struct store **out, struct proto_fault *fault) PROTO_MUST_CHECK;
+enum proto_error store_open(const struct store_options *options, struct store **out,
+                            struct proto_fault *fault) PROTO_MUST_CHECK;
 /* Marks the log `clean` only after the view was synced (unless broken), and frees. NULL is fine. */
 void store_close(struct store *store);
 /* Crash of the memory store: all write transactions are gone, everything committed stays; with lose_view the view is emptied as after a power cut.
@@ -87,18 +97,23 @@ void store_memory_crash(struct store *store, bool lose_view);
 
 struct store_identity {
     struct proto_id node, log, view;
-    uint64_t log_seq;    /* last event in the log */
-    uint64_t view_seq;   /* stamp: last event the view reflects; 0 when it must be rebuilt */
-    bool view_lost;      /* the view was discarded at open, or never was */
+    uint64_t log_seq;                /* last event in the log */
+    uint64_t view_seq;               /* stamp: last event the view reflects; 0 when it must be rebuilt */
+    bool view_lost;                  /* the view was discarded at open, or never was */
     uint8_t chain[PROTO_HASH_BYTES]; /* at log_seq */
 };
+/* Leaves a note (the file DIR/distrust-view) by which the next open throws the view away. Safe in a signal handler: the daemon's for
+ * SIGABRT calls it, since after an assert of ours nobody knows what the view was told. Nothing for a memory or read-only store. */
+void store_distrust_view(const struct store *store);
 void store_identity_get(const struct store *store, struct store_identity *out);
 /* True once any commit failed in a way that is not FULL. Any thread. */
 bool store_broken(const struct store *store);
 /* Bytes used and free room, for stats and for refusing early: FULL when under a tenth of a map or the disk's reserve is left. Any thread. */
-struct store_room { uint64_t log_used, log_map, view_used, view_map, disk_free; };
-void store_room_get(const struct store *store, struct store_room *out);
-enum proto_error store_room_check(const struct store *store, uint64_t more_bytes) PROTO_MUST_CHECK;
+struct store_room {
+    uint64_t log_used, log_map, view_used, view_map, disk_free;
+};
+void store_room_get(struct store *store, struct store_room *out);
+enum proto_error store_room_check(struct store *store, uint64_t more_bytes) PROTO_MUST_CHECK;
 
 /* --- the log: one writer thread ------------------------------------------------------- */
 
@@ -106,8 +121,8 @@ struct store_event {
     uint64_t seq;
     struct proto_id id;
     int64_t received_at;
-    struct proto_id via;         /* node it came through; zero: recorded here */
-    struct store_bytes body;     /* canonical bytes; empty when removed */
+    struct proto_id via;     /* node it came through; zero: recorded here */
+    struct store_bytes body; /* canonical bytes; empty when removed */
     uint8_t nonce[16];
     uint8_t chain[PROTO_HASH_BYTES]; /* chain hash at this seq */
 };
@@ -119,7 +134,8 @@ enum proto_error store_log_append(struct store_log *log, struct store_event *eve
 enum proto_error store_log_find(struct store_log *log, const struct proto_id *id, uint64_t *seq_out) PROTO_MUST_CHECK;
 enum proto_error store_log_read(struct store_log *log, uint64_t seq, struct store_event *out) PROTO_MUST_CHECK;
 /* Small named values of the log environment (marks, jobs): at most 1,024 bytes. */
-enum proto_error store_log_mark_put(struct store_log *log, const char *name, const void *bytes, size_t size) PROTO_MUST_CHECK;
+enum proto_error store_log_mark_put(struct store_log *log, const char *name, const void *bytes,
+                                    size_t size) PROTO_MUST_CHECK;
 /* Synced. OK: durable. FULL: nothing of it happened. BROKEN: outcome unknown, stop. The handle is gone either way. */
 enum proto_error store_log_commit(struct store_log *log) PROTO_MUST_CHECK;
 void store_log_abort(struct store_log *log);
@@ -135,22 +151,27 @@ uint64_t store_txn_seq(const struct store_txn *txn);
 enum proto_error store_read_event(struct store_txn *txn, uint64_t seq, struct store_event *out) PROTO_MUST_CHECK;
 enum proto_error store_read_find(struct store_txn *txn, const struct proto_id *id, uint64_t *seq_out) PROTO_MUST_CHECK;
 enum proto_error store_read_mark(struct store_txn *txn, const char *name, struct store_bytes *out) PROTO_MUST_CHECK;
-enum proto_error store_get(struct store_txn *txn, enum store_table table, const void *key, size_t key_size, struct store_bytes *out) PROTO_MUST_CHECK;
+enum proto_error store_get(struct store_txn *txn, enum store_table table, const void *key, size_t key_size,
+                           struct store_bytes *out) PROTO_MUST_CHECK;
 /* Scans from the first key >= from (or, backwards, the last key < from) while keys begin with prefix. Several scans may be open in one txn; a scan in a view
  * write txn sees puts made before it began and must end before the next put or delete. */
-enum proto_error store_scan_begin(struct store_txn *txn, enum store_table table, const void *prefix, size_t prefix_size, const void *from, size_t from_size,
-                                  bool backwards, struct store_scan **out) PROTO_MUST_CHECK;
+enum proto_error store_scan_begin(struct store_txn *txn, enum store_table table, const void *prefix, size_t prefix_size,
+                                  const void *from, size_t from_size, bool backwards,
+                                  struct store_scan **out) PROTO_MUST_CHECK;
 /* NOT_FOUND at the end. Key and value live until the next call on the scan, or the txn's end. */
-enum proto_error store_scan_next(struct store_scan *scan, struct store_bytes *key, struct store_bytes *value) PROTO_MUST_CHECK;
+enum proto_error store_scan_next(struct store_scan *scan, struct store_bytes *key,
+                                 struct store_bytes *value) PROTO_MUST_CHECK;
 void store_scan_end(struct store_scan *scan);
 
 /* --- the view: one writer thread ------------------------------------------------------ */
 
 enum proto_error store_view_begin(struct store *store, struct store_txn **out) PROTO_MUST_CHECK;
 /* Not written when the stored bytes are the same already. Sticky: after a failure every later call and the commit fail alike. */
-enum proto_error store_put(struct store_txn *txn, enum store_table table, const void *key, size_t key_size, const void *value, size_t value_size) PROTO_MUST_CHECK;
+enum proto_error store_put(struct store_txn *txn, enum store_table table, const void *key, size_t key_size,
+                           const void *value, size_t value_size) PROTO_MUST_CHECK;
 /* Deleting what is not there is OK. */
-enum proto_error store_delete(struct store_txn *txn, enum store_table table, const void *key, size_t key_size) PROTO_MUST_CHECK;
+enum proto_error store_delete(struct store_txn *txn, enum store_table table, const void *key,
+                              size_t key_size) PROTO_MUST_CHECK;
 /* Commits with the stamp `seq` and the log's chain hash there. The log is durably marked `open` with this boot id before the first commit.
  * FULL: nothing of it happened. BROKEN: stop. The handle is gone either way. */
 enum proto_error store_view_commit(struct store_txn *txn, uint64_t seq) PROTO_MUST_CHECK;
@@ -164,7 +185,8 @@ struct store_rebuild;
 /* Only while no view transaction is open. */
 enum proto_error store_rebuild_begin(struct store *store, struct store_rebuild **out) PROTO_MUST_CHECK;
 /* Keys of one table in any order across calls; ascending ones are appended. Commits by itself every few thousand puts. */
-enum proto_error store_rebuild_put(struct store_rebuild *rebuild, enum store_table table, const void *key, size_t key_size, const void *value, size_t value_size) PROTO_MUST_CHECK;
+enum proto_error store_rebuild_put(struct store_rebuild *rebuild, enum store_table table, const void *key,
+                                   size_t key_size, const void *value, size_t value_size) PROTO_MUST_CHECK;
 /* Stamps with `seq`, syncs, swaps by a durable name in the log, removes the old directory. Readers that began before keep the old one until they end. */
 enum proto_error store_rebuild_finish(struct store_rebuild *rebuild, uint64_t seq) PROTO_MUST_CHECK;
 void store_rebuild_abort(struct store_rebuild *rebuild);
@@ -174,7 +196,9 @@ void store_rebuild_abort(struct store_rebuild *rebuild);
 /* Walks the chain from 1 to the log's end: every header, commitment, id entry. *bad_seq is the first that does not hold. CORRUPT with a sentence. */
 enum proto_error store_verify_chain(struct store *store, uint64_t *bad_seq, struct proto_fault *fault) PROTO_MUST_CHECK;
 /* Counters for stats: puts done, puts skipped as unchanged, commits, syncs. Any thread. */
-struct store_counts { uint64_t log_events, log_commits, view_puts, view_puts_unchanged, view_deletes, view_commits, view_syncs; };
+struct store_counts {
+    uint64_t log_events, log_commits, view_puts, view_puts_unchanged, view_deletes, view_commits, view_syncs;
+};
 void store_counts_get(const struct store *store, struct store_counts *out);
 
 #endif

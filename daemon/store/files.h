@@ -1,0 +1,21 @@
+/*
+ * files.h - the few things the store does to directories, each durable when it returns OK.
+ */
+#ifndef STORE_FILES_H
+#define STORE_FILES_H
+
+#include "store/store.h"
+
+#define STORE_PATH_BYTES 1024
+
+/* All answer FULL for a lack of room and BROKEN for anything else, with errno as it was. */
+enum proto_error store_dir_make(const char *path) PROTO_MUST_CHECK; /* one that is there already is fine; mode 0700 */
+enum proto_error store_dir_sync(const char *path) PROTO_MUST_CHECK;
+enum proto_error store_file_sync(const char *path) PROTO_MUST_CHECK;
+enum proto_error store_path_rename(const char *from, const char *to) PROTO_MUST_CHECK;
+/* Removes a directory and the plain files in it; what is not there is fine. Not durable: what comes back is removed again. */
+void store_dir_remove(const char *path);
+/* The path must fit STORE_PATH_BYTES, which open has made sure of. */
+void store_path_join(char out[STORE_PATH_BYTES], const char *dir, const char *name);
+
+#endif

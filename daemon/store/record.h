@@ -1,0 +1,59 @@
+/*
+ * record.h - the bytes of what the store itself keeps: event records, the chain's headers, the view's stamp, the open mark.
+ *
+ * What always holds: integers are big-endian and of fixed width, every stored record begins with a format byte, a decoder
+ * answers CORRUPT for anything that is not exactly a record, and never reads beyond the bytes it was given.
+ * The layouts stand in hex beside the encoders in record.c and as golden files in tests/unit/store/golden.
+ */
+#ifndef STORE_RECORD_H
+#define STORE_RECORD_H
+
+#include "proto/limits.h"
+#include "store/store.h"
+
+/* Versions of the whole layout (tables, keys, records) of each environment, kept in it. */
+#define STORE_LOG_FORMAT 1
+#define STORE_VIEW_FORMAT 1
+
+#define STORE_HEADER_BYTES 80
+#define STORE_NONCE_BYTES 16
+#define STORE_EVENT_FIXED_BYTES 106 /* all of an event record but nonce and body */
+#define STORE_EVENT_RECORD_BYTES_MAX (STORE_EVENT_FIXED_BYTES + STORE_NONCE_BYTES + PROTO_EVENT_BYTES_MAX)
+#define STORE_STAMP_BYTES 73
+#define STORE_BOOT_ID_BYTES_MAX 64
+#define STORE_STATE_BYTES_MAX (2 + STORE_BOOT_ID_BYTES_MAX)
+#define STORE_MARK_BYTES_MAX 1024
+
+struct store_stamp {
+    struct proto_id view, log;
+    uint64_t seq;
+    uint8_t chain[PROTO_HASH_BYTES];
+};
+
+struct store_state_mark {
+    bool open; /* else clean */
+    char boot_id[STORE_BOOT_ID_BYTES_MAX + 1];
+};
+
+void store_seq_encode(uint64_t seq, uint8_t out[8]);
+/* CORRUPT unless exactly 8 bytes. */
+enum proto_error store_seq_decode(struct store_bytes bytes, uint64_t *out) PROTO_MUST_CHECK;
+
+/* What the chain runs over: seq, id, received_at, via of the event, and the commitment to its body. */
+void store_header_encode(const struct store_event *event, const uint8_t commitment[PROTO_HASH_BYTES],
+                         uint8_t out[STORE_HEADER_BYTES]);
+
+/* Returns the size. The body must be 1 to PROTO_EVENT_BYTES_MAX bytes; event->chain is stored as it stands. */
+size_t store_event_encode(const struct store_event *event, const uint8_t commitment[PROTO_HASH_BYTES],
+                          uint8_t out[STORE_EVENT_RECORD_BYTES_MAX]);
+/* The body points into `bytes`; out->seq is not touched. CORRUPT. */
+enum proto_error store_event_decode(struct store_bytes bytes, struct store_event *out,
+                                    uint8_t commitment[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
+
+void store_stamp_encode(const struct store_stamp *stamp, uint8_t out[STORE_STAMP_BYTES]);
+enum proto_error store_stamp_decode(struct store_bytes bytes, struct store_stamp *out) PROTO_MUST_CHECK;
+
+size_t store_state_encode(const struct store_state_mark *mark, uint8_t out[STORE_STATE_BYTES_MAX]);
+enum proto_error store_state_decode(struct store_bytes bytes, struct store_state_mark *out) PROTO_MUST_CHECK;
+
+#endif
