@@ -1,0 +1,287 @@
+/*
+ * alerts_device.c - the device itself: valve, blockage, turning, fit, age, recalls.
+ *
+ * What always holds: all of it ends when the device is gone.
+ */
+#include "care/alerts.h"
+
+#include <string.h>
+
+/* --- valve ------------------------------------------------------------------------------------------ */
+
+static void plan_valve(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
+    if (!care_fact_is(&s->valve_leak_first))
+        return;
+    struct care_draft draft;
+    care_draft_init(&draft, PROTO_ALERT_VALVE_LEAK, stoma, &s->valve_leak_first, CARE_FOUND_VALVE_LEAK_THROUGH);
+    care_draft_evidence(&draft, &s->valve_leak);
+    care_draft_step(&draft, s->valve_leak_first.at, PROTO_URGENCY_SOON, CARE_NEXT_VALVE_LEAK_CHANGE);
+    care_alert_open_device(facts, schedule, &draft);
+}
+
+/* --- blocked ----------------------------------------------------------------------------------------- */
+
+/* Feed goes through the device unless somebody said that none does; the newest word counts. */
+static bool fed_through(const struct care_state *state) {
+    uint8_t mode = care_fact_is(&state->feed) && state->feed_mode != 0 ? state->feed_mode : state->feeding;
+    return mode != PROTO_feeding_none;
+}
+
+static void plan_blocked(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
+    if (!care_fact_is(&s->blocked_first))
+        return;
+    bool fed = fed_through(facts->state);
+    enum proto_urgency urgency = fed ? PROTO_URGENCY_NOW : PROTO_URGENCY_TODAY;
+    int64_t wait_ms = care_facts_span_ms(facts, PROTO_POLICY_UNBLOCK_MIN, stoma, INT32_MIN);
+    struct care_draft draft;
+    care_draft_init(&draft, PROTO_ALERT_BLOCKED, stoma, &s->blocked_first,
+                    fed ? CARE_FOUND_BLOCKED_FED : CARE_FOUND_BLOCKED_NOT_FED);
+    care_draft_evidence(&draft, &s->blocked);
+    draft.alert.args[0] = care_facts_value(facts, PROTO_POLICY_UNBLOCK_WATER_ML, stoma, INT32_MIN);
+    draft.alert.args[1] = wait_ms / 60000;
+    care_draft_step(&draft, s->blocked_first.at, urgency, CARE_NEXT_BLOCKED_FLUSH);
+    care_draft_step(&draft, s->blocked_first.at + wait_ms, urgency, CARE_NEXT_BLOCKED_CALL);
+    if (care_fact_is(&s->blocked_settled))
+        care_alert_end(facts, schedule, &draft, &s->blocked_settled);
+    else
+        care_alert_open_device(facts, schedule, &draft);
+}
+
+/* A reminder that fades after some days. */
+static void plan_unsafe(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
+    if (!care_fact_is(&s->unsafe))
+        return;
+    struct care_draft draft;
+    care_draft_init(&draft, PROTO_ALERT_UNSAFE_UNBLOCKING, stoma, &s->unsafe, CARE_FOUND_UNSAFE_UNBLOCKING_TRIED);
+    struct care_text text;
+    care_text_init(&text, draft.alert.text, sizeof draft.alert.text);
+    care_text_add(&text, s->unsafe_text);
+    draft.alert.until = s->unsafe.at + care_facts_span_ms(facts, PROTO_POLICY_UNSAFE_UNBLOCKING_DAYS, stoma, INT32_MIN);
+    if (draft.alert.until <= facts->state->last_event.at)
+        return; /* faded before the newest event */
+    care_draft_step(&draft, s->unsafe.at, PROTO_URGENCY_NOTE, CARE_NEXT_UNSAFE_UNBLOCKING_EXPLAIN);
+    care_alert_open(facts, schedule, &draft);
+}
+
+/* --- turning ------------------------------------------------------------------------------------------ */
+
+static void plan_will_not_rotate(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
+    if (!care_fact_is(&s->rotated_bad_first) ||
+        s->device.tip == PROTO_tip_jejunum) /* rotated-jejunal says what matters there */
+        return;
+    struct care_draft draft;
+    care_draft_init(&draft, PROTO_ALERT_WILL_NOT_ROTATE, stoma, &s->rotated_bad_first,
+                    s->rotated == PROTO_rotated_will_not ? CARE_FOUND_WILL_NOT_ROTATE_WILL_NOT
+                                                         : CARE_FOUND_WILL_NOT_ROTATE_STIFF);
+    care_draft_step(&draft, s->rotated_bad_first.at, PROTO_URGENCY_TODAY, CARE_NEXT_WILL_NOT_ROTATE_CALL);
+    if (care_fact_is(&s->rotated_settled)) {
+        care_alert_end(facts, schedule, &draft, &s->rotated_settled);
+        return;
+    }
+    care_draft_evidence(&draft, &s->rotated_fact);
+    care_alert_open_device(facts, schedule, &draft);
+}
+
+/* --- fit ----------------------------------------------------------------------------------------------- */
+
+struct fit {
+    enum proto_alert alert;
+    enum care_found found;
+    enum care_next next;
+    bool tight;
+    int64_t limit;
+};
+
+static bool out_of_range(const struct fit *fit, int32_t gap) {
+    return fit->tight ? gap < fit->limit : gap > fit->limit;
+}
+
+/* The newest run of measurements beyond the limit. One in range that was only told does not settle it. */
+static void plan_fit(const struct care_facts *facts, int stoma, const struct fit *fit, struct care_schedule *schedule) {
+    const struct care_measures *gaps = &care_facts_stoma(facts, stoma)->stoma->gaps;
+    struct care_draft draft;
+    const struct care_fact *settled = NULL;
+    bool any = false;
+    for (uint32_t i = 0; i < gaps->count; i++) {
+        const struct care_fact *fact = &gaps->list[i].fact;
+        if (out_of_range(fit, gaps->list[i].number)) {
+            if (!any || settled)
+                care_draft_init(&draft, fit->alert, stoma, fact, fit->found);
+            care_draft_evidence(&draft, fact);
+            draft.alert.args[0] = gaps->list[i].number;
+            any = true;
+            settled = NULL;
+        } else if (any && !settled && gaps->list[i].seen) {
+            settled = fact;
+        }
+    }
+    if (!any)
+        return;
+    care_draft_step(&draft, draft.alert.since, PROTO_URGENCY_SOON, fit->next);
+    if (settled)
+        care_alert_end(facts, schedule, &draft, settled);
+    else
+        care_alert_open_device(facts, schedule, &draft);
+}
+
+static void plan_fits(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct fit tight = {PROTO_ALERT_FIT_TIGHT, CARE_FOUND_FIT_TIGHT_TIGHT, CARE_NEXT_FIT_TIGHT_RESIZE, true,
+                              care_facts_value(facts, PROTO_POLICY_GAP_TIGHT_MM, stoma, INT32_MIN)};
+    const struct fit loose = {PROTO_ALERT_FIT_LOOSE, CARE_FOUND_FIT_LOOSE_LOOSE, CARE_NEXT_FIT_LOOSE_RESIZE, false,
+                              care_facts_value(facts, PROTO_POLICY_GAP_LOOSE_MM, stoma, INT32_MIN)};
+    plan_fit(facts, stoma, &tight, schedule);
+    plan_fit(facts, stoma, &loose, schedule);
+}
+
+/* --- overdue ------------------------------------------------------------------------------------------- */
+
+/* Newest appointment for a change of this device that lies inside the window, or NULL. */
+static const struct care_appointment *booked_change(const struct care_facts *facts, const struct care_stoma_facts *sf) {
+    const struct care_state *state = facts->state;
+    const struct care_appointment *found = NULL;
+    for (uint32_t i = 0; i < state->appointment_count; i++) {
+        const struct care_appointment *a = &state->appointments[i];
+        if (a->what != PROTO_appointment_for_device_change || a->stoma != sf->number || a->on_day > sf->change_by_day ||
+            a->on_day < sf->placed_day)
+            continue;
+        if (!found || care_fact_order(&found->fact, &a->fact) < 0)
+            found = a;
+    }
+    return found;
+}
+
+static void plan_overdue(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
+    const struct care_device *device = &sf->stoma->device;
+    if (!sf->has_device || facts->in_hospital)
+        return;
+    bool expired = device->expires_day != 0 && device->expires_day < sf->placed_day;
+    if (!expired && sf->change_by_day == 0)
+        return;
+    int64_t from = expired ? device->placed.at : care_facts_midnight(facts, sf->change_by_day + 1);
+    const struct care_fact since = {.at = from, .id = device->placed.id};
+    struct care_draft draft;
+    care_draft_init(&draft, PROTO_ALERT_DEVICE_OVERDUE, stoma, &since,
+                    expired ? CARE_FOUND_DEVICE_OVERDUE_EXPIRED : CARE_FOUND_DEVICE_OVERDUE_WINDOW);
+    draft.alert.args[0] = expired ? device->expires_day : sf->change_by_day;
+    care_draft_step(&draft, from, PROTO_URGENCY_SOON, CARE_NEXT_DEVICE_OVERDUE_BOOK);
+    const struct care_appointment *booked = booked_change(facts, sf);
+    if (booked) {
+        draft.alert.quiet_from = booked->fact.at;
+        draft.alert.quiet_until = care_facts_midnight(facts, booked->on_day + 1);
+    }
+    care_alert_open(facts, schedule, &draft);
+}
+
+/* --- recalls --------------------------------------------------------------------------------------------- */
+
+enum match { MATCH_NO, MATCH_UNSURE, MATCH_YES };
+
+static const char *without_zeros(const char *gtin) {
+    while (*gtin == '0')
+        gtin++;
+    return gtin;
+}
+
+/* Whether something with this lot and item number is meant. What the notice names and nobody recorded leaves it unsure. */
+static enum match match_recall(const struct care_recall *recall, const char *lot, const char *gtin) {
+    enum match match = MATCH_YES;
+    if (recall->lot[0]) {
+        if (!lot[0])
+            match = MATCH_UNSURE;
+        else if (strcmp(recall->lot, lot) != 0)
+            return MATCH_NO;
+    }
+    if (recall->gtin[0]) {
+        if (!gtin[0])
+            match = MATCH_UNSURE;
+        else if (strcmp(without_zeros(recall->gtin), without_zeros(gtin)) != 0)
+            return MATCH_NO;
+    }
+    return match;
+}
+
+/* A spare carries its lot only: an item number in the notice cannot be compared, a lot that is not on record says nothing. */
+static bool spare_recalled(const struct care_facts *facts, int stoma, const struct care_recall *recall) {
+    const struct care_state *state = facts->state;
+    for (uint32_t i = 0; i < state->spare_count; i++) {
+        const struct care_spare *spare = &state->spares[i];
+        if (spare->stoma == stoma && spare->count > 0 && spare->lot[0] && recall->lot[0] &&
+            strcmp(spare->lot, recall->lot) == 0)
+            return true;
+    }
+    return false;
+}
+
+struct recalled {
+    enum match device;
+    bool spare;
+    const struct care_recall *recall; /* the most urgent that is about this child */
+};
+
+static void plan_recalled(const struct care_facts *facts, int stoma, const struct recalled *r,
+                          struct care_draft *draft) {
+    const struct care_device *device = &care_facts_stoma(facts, stoma)->stoma->device;
+    bool sure = r->device == MATCH_YES;
+    enum care_found found = sure && r->spare ? CARE_FOUND_RECALLED_LOT_BOTH
+                            : sure           ? CARE_FOUND_RECALLED_LOT_DEVICE
+                            : r->spare       ? CARE_FOUND_RECALLED_LOT_SPARE
+                                             : CARE_FOUND_RECALLED_LOT_DEVICE_UNSURE;
+    struct care_fact since = {.at = r->recall->at, .id = r->recall->id};
+    if (!r->spare && device->placed.at > since.at)
+        since.at = device->placed.at;
+    care_draft_init(draft, PROTO_ALERT_RECALLED_LOT, stoma, &since, found);
+    if (r->device != MATCH_NO)
+        care_draft_evidence(draft, &device->placed);
+    struct care_text text;
+    care_text_init(&text, draft->alert.text, sizeof draft->alert.text);
+    care_text_add_listed(&text, r->recall->notice);
+    care_text_add_listed(&text, r->recall->action);
+    uint8_t urgency = r->recall->urgency;
+    if (urgency <= PROTO_URGENCY_NONE || urgency >= PROTO_URGENCY_COUNT)
+        urgency = PROTO_URGENCY_TODAY;
+    care_draft_step(draft, since.at, (enum proto_urgency)urgency,
+                    sure || r->spare ? CARE_NEXT_RECALLED_LOT_FOLLOW : CARE_NEXT_RECALLED_LOT_LOOK);
+}
+
+/* All recalls about one stoma are one alert: the surest and most urgent speaks, every notice is evidence. */
+static void plan_recalls(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
+    struct recalled best = {0};
+    struct care_fact notices[PROTO_EVIDENCE_MAX];
+    uint32_t count = 0;
+    for (uint32_t i = 0; i < facts->context->recall_count; i++) {
+        const struct care_recall *recall = &facts->context->recalls[i];
+        struct recalled r = {.recall = recall, .spare = sf->exists && spare_recalled(facts, stoma, recall)};
+        if (sf->has_device)
+            r.device = match_recall(recall, sf->stoma->device.lot, sf->stoma->device.gtin);
+        if (r.device == MATCH_NO && !r.spare)
+            continue;
+        bool sure = r.device == MATCH_YES || r.spare, best_sure = best.device == MATCH_YES || best.spare;
+        if (!best.recall || (sure && !best_sure) || (sure == best_sure && recall->urgency < best.recall->urgency))
+            best = r;
+        if (count < PROTO_EVIDENCE_MAX)
+            notices[count++] = (struct care_fact){.at = recall->at, .id = recall->id};
+    }
+    if (!best.recall)
+        return;
+    struct care_draft draft;
+    plan_recalled(facts, stoma, &best, &draft);
+    for (uint32_t i = 0; i < count; i++)
+        care_draft_evidence(&draft, &notices[i]);
+    care_alert_open(facts, schedule, &draft);
+}
+
+void care_alerts_device(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    plan_valve(facts, stoma, schedule);
+    plan_blocked(facts, stoma, schedule);
+    plan_unsafe(facts, stoma, schedule);
+    plan_will_not_rotate(facts, stoma, schedule);
+    plan_fits(facts, stoma, schedule);
+    plan_overdue(facts, stoma, schedule);
+    plan_recalls(facts, stoma, schedule);
+}
