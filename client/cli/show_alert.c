@@ -1,0 +1,81 @@
+/*
+ * show_alert.c - one alert as people read it: how urgent, who, since when, the clock, what was found, what comes next.
+ *
+ * What always holds: the clock says in words whether a limit is ahead or has passed; nothing here judges, it only shows.
+ */
+#include "cli.h"
+
+#include <ctype.h>
+#include <string.h>
+
+#define LABEL_COLUMNS 11
+
+static void line(const struct cli *cli, FILE *out, const char *label, const char *text) {
+    if (!text[0])
+        return;
+    (void)fprintf(out, "  %-*s", LABEL_COLUMNS - 2, label);
+    out_folded(cli, out, LABEL_COLUMNS, text);
+}
+
+static const char *text_of(const struct betony_value *alert, const char *key) {
+    return betony_value_text(betony_value_get(alert, key), "");
+}
+
+/* "aim 15:00, 40 min left" or "limit 16:00 passed 12 min ago" */
+static void clock_part(const char *name, int64_t at, int64_t now_ms, char out[128]) {
+    char clock[32], span[48];
+    words_clock(at, now_ms, clock);
+    words_span(at > now_ms ? at - now_ms : now_ms - at, span);
+    if (at > now_ms)
+        (void)snprintf(out, 128, "%s %s, %s left", name, clock, span);
+    else
+        (void)snprintf(out, 128, "%s %s passed %s ago", name, clock, span);
+}
+
+static void show_clock(const struct cli *cli, FILE *out, const struct betony_value *alert, int64_t now_ms) {
+    int64_t deadline = betony_value_int(betony_value_get(alert, "deadline"), 0);
+    int64_t aim = betony_value_int(betony_value_get(alert, "aim"), 0);
+    char aim_text[128] = "", limit_text[128] = "", both[264];
+    if (aim && aim != deadline)
+        clock_part("aim", aim, now_ms, aim_text);
+    if (deadline)
+        clock_part("deadline", deadline, now_ms, limit_text);
+    (void)snprintf(both, sizeof both, "%s%s%s", aim_text, aim_text[0] && limit_text[0] ? "; " : "", limit_text);
+    line(cli, out, "clock", both);
+}
+
+static void show_head(const struct cli *cli, FILE *out, const struct betony_value *alert, bool with_child) {
+    char urgency[16], head[240];
+    (void)snprintf(urgency, sizeof urgency, "%s", text_of(alert, "urgency"));
+    for (char *c = urgency; *c; c++)
+        *c = (char)toupper((unsigned char)*c);
+    const char *stoma = text_of(alert, "stoma");
+    (void)snprintf(head, sizeof head, "%-6s %s%s%s%s%s%s%s%s", urgency, with_child ? text_of(alert, "label") : "",
+                   with_child ? "  " : "", text_of(alert, "name"), with_child ? "  " : "",
+                   with_child ? text_of(alert, "team") : "", stoma[0] && strcmp(stoma, "main") != 0 ? "  " : "",
+                   strcmp(stoma, "main") != 0 ? stoma : "", stoma[0] && strcmp(stoma, "main") != 0 ? " stoma" : "");
+    out_strong(cli, out, head);
+    (void)fputc('\n', out);
+}
+
+void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, int64_t now_ms, bool with_child) {
+    char text[1000];
+    show_head(cli, out, alert, with_child);
+    int64_t since = betony_value_int(betony_value_get(alert, "since"), 0);
+    char since_text[96] = "";
+    if (since)
+        words_since(since, now_ms, since_text);
+    line(cli, out, "since", since_text);
+    show_clock(cli, out, alert, now_ms);
+    line(cli, out, "found", text_of(alert, "found"));
+    line(cli, out, "next step", text_of(alert, "next_step"));
+    words_value("call", betony_value_get(alert, "call"), text, sizeof text);
+    line(cli, out, "call", text);
+    int64_t answered = betony_value_int(betony_value_get(alert, "answered_at"), 0);
+    if (answered) {
+        words_since(answered, now_ms, since_text);
+        line(cli, out, "answered", since_text);
+    }
+    line(cli, out, "rule", text_of(alert, "rule"));
+    line(cli, out, "basis", text_of(alert, "basis"));
+}
