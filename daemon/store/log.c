@@ -71,7 +71,7 @@ static enum proto_error log_put(struct store_log *log, enum store_log_table tabl
         error = log->txn->kv->ops->put(log->txn, table, key, value, how);
     if (error != PROTO_OK && !(error == PROTO_CONFLICT && how == STORE_KV_NEW))
         log->error = error;
-    return error;
+    return store_note(log->store, error);
 }
 
 enum proto_error store_log_append(struct store_log *log, struct store_event *event) {
@@ -92,7 +92,8 @@ enum proto_error store_log_append(struct store_log *log, struct store_event *eve
     size_t size = store_event_encode(&made, commitment, log->record);
     error = log_put(log, STORE_LOG_EVENTS, store_bytes_of(key, 8), store_bytes_of(log->record, size), STORE_KV_APPEND);
     if (error != PROTO_OK)
-        return error == PROTO_CONFLICT ? (log->error = PROTO_BROKEN) : error; /* an event above the end of the log */
+        return error == PROTO_CONFLICT ? (log->error = store_note(log->store, PROTO_BROKEN))
+                                       : error; /* an event above the end of the log */
     log->seq = made.seq;
     memcpy(log->chain, made.chain, PROTO_HASH_BYTES);
     log->appended++;

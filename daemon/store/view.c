@@ -60,7 +60,7 @@ enum proto_error store_view_begin(struct store *store, struct store_txn **out) {
 
 static enum proto_error stick(struct store_txn *txn, enum proto_error error) {
     txn->error = error;
-    return error;
+    return store_note(txn->store, error);
 }
 
 enum proto_error store_put(struct store_txn *txn, enum store_table table, const void *key, size_t key_size,

@@ -86,6 +86,9 @@ static enum proto_error stamp_empty(const struct store *store, struct store_view
 }
 
 static enum proto_error make_files(struct store *store, struct store_view *view, struct proto_fault *fault) {
+    assert(memcmp(&view->id, &store->identity.view, sizeof view->id) != 0);
+    store_view_path(store, &view->id, "", view->path); /* of an adoption that failed before the log named it */
+    store_dir_remove(view->path);
     store_view_path(store, &view->id, ".new", view->path);
     store_dir_remove(view->path);
     enum proto_error error = store_dir_make(view->path);
