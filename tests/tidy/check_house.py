@@ -35,7 +35,7 @@ ROOMS = set(KNOWS) - {"demo"}
 FOREIGN = {
     "lmdb.h": ("daemon/store/",),
     "uv.h": ("daemon/net/", "daemon/main.c"),
-    "glib": ("daemon/work/", "daemon/main.c"),
+    "glib": ("daemon/work/", "daemon/config.c"),
     "msgpack": ("proto/", "daemon/net/", "daemon/serve/", "daemon/link/", "client/"),
     "openssl/": ("proto/", "daemon/store/", "daemon/net/", "daemon/work/", "daemon/guard/", "daemon/link/", "client/"),
     "sodium": ("daemon/guard/",),
