@@ -43,7 +43,7 @@ static enum proto_error refuse_key(const struct msgpack_object *key, uint32_t fo
     if (found < PROTO_KEY_COUNT)
         return proto_fault_set(fault, PROTO_UNKNOWN_FIELD, key_field(found)->name,
                                "%s is written by the server and cannot be sent.", key_field(found)->name);
-    return proto_fault_unknown(fault, "an event", key, proto_envelope_fields(), PROTO_ENVELOPE_COUNT);
+    return proto_fault_unknown(fault, "An event", key, proto_envelope_fields(), PROTO_ENVELOPE_COUNT);
 }
 
 /* Sorts the pairs of a map into `parts`: keys from `first` up to `last`. */
@@ -88,7 +88,7 @@ static enum proto_error read_kind(const struct parts *parts, enum proto_strictne
     if (error != PROTO_OK)
         return error;
     if (!value.present)
-        return proto_fault_missing(fault, "an event", key_field(PROTO_ENVELOPE_KIND));
+        return proto_fault_missing(fault, "An event", key_field(PROTO_ENVELOPE_KIND));
     e->kind_name = value.text;
     e->kind = proto_kind_find(value.text);
     if (e->kind == PROTO_KIND_UNKNOWN && strictness == PROTO_STRICT_RECORD)
@@ -158,7 +158,7 @@ static enum proto_error read_envelope(const struct parts *parts, enum proto_stri
     if (error != PROTO_OK)
         return error;
     if (!at.present)
-        return proto_fault_missing(fault, "an event", key_field(PROTO_ENVELOPE_AT));
+        return proto_fault_missing(fault, "An event", key_field(PROTO_ENVELOPE_AT));
     e->at = at.n;
     error = read_choice_part(parts, PROTO_ENVELOPE_DONE_BY, strictness, &e->done_by, fault);
     if (error == PROTO_OK)

@@ -82,22 +82,25 @@ enum proto_error proto_fault_twice(struct proto_fault *fault, const char *name) 
     return proto_fault_set(fault, PROTO_BAD_VALUE, name, "%s is given twice.", name);
 }
 
+/* A name from outside, for a sentence: empty when it is too long or cannot be shown. */
+static void show_name(char *out, size_t cap, struct proto_slice name) {
+    bool shown = name.size < cap && proto_text_is_utf8(name.data, name.size) &&
+                 proto_text_is_plain(name.data, name.size) && !memchr(name.data, '\n', name.size);
+    (void)snprintf(out, cap, "%.*s", shown ? (int)name.size : 0, name.data);
+}
+
 enum proto_error proto_fault_unknown(struct proto_fault *fault, const char *owner, const msgpack_object *key,
                                      const struct proto_field *fields, uint32_t count) {
-    char name[64] = "", takes[160] = "nothing";
+    char name[64], takes[160] = "nothing";
     size_t size = 0;
     if (!fault)
         return PROTO_UNKNOWN_FIELD;
     if (!proto_object_is_text(key))
-        return proto_fault_set(fault, PROTO_UNKNOWN_FIELD, NULL, "Names of fields in %s must be text.", owner);
-    struct proto_slice given = proto_object_text(key);
-    /* A name goes into the sentence only when it can be shown. */
-    if (given.size < sizeof name && proto_text_is_utf8(given.data, given.size) &&
-        proto_text_is_plain(given.data, given.size) && !memchr(given.data, '\n', given.size))
-        (void)snprintf(name, sizeof name, "%.*s", (int)given.size, given.data);
+        return proto_fault_set(fault, PROTO_UNKNOWN_FIELD, NULL, "%s: the name of a field must be text.", owner);
+    show_name(name, sizeof name, proto_object_text(key));
     for (uint32_t i = 0; i < count; i++) {
-        if (size + fields[i].name_size + 8 > sizeof takes) {
-            (void)snprintf(takes + size, sizeof takes - size, ", ...");
+        if (size + fields[i].name_size + 16 > sizeof takes) {
+            (void)snprintf(takes + size, sizeof takes - size, ", and more");
             break;
         }
         size += (size_t)snprintf(takes + size, sizeof takes - size, "%s%s", i ? ", " : "", fields[i].name);
@@ -395,9 +398,13 @@ static enum proto_error read_records(const struct reading *r, struct proto_value
 static enum proto_error read_policy(const msgpack_object_kv *pair, enum proto_policy *policy, struct proto_value *value,
                                     struct proto_fault *fault) {
     *policy = proto_object_is_text(&pair->key) ? proto_policy_find(proto_object_text(&pair->key)) : PROTO_POLICY_NONE;
-    if (*policy == PROTO_POLICY_NONE)
+    if (*policy == PROTO_POLICY_NONE) {
+        char name[64] = "";
+        if (fault && proto_object_is_text(&pair->key))
+            show_name(name, sizeof name, proto_object_text(&pair->key));
         return proto_fault_set(fault, PROTO_BAD_VALUE, NULL,
-                               "values holds a name that is not a policy value; the method rules lists them.");
+                               "there is no policy value \"%s\"; the method rules lists them.", name);
+    }
     const struct proto_policy_info *info = proto_policy_get(*policy);
     const struct proto_field field = {
         .name = info->name, .type = PROTO_TYPE_AMOUNT, .unit = info->unit, .min = info->min, .max = info->max};
@@ -417,13 +424,14 @@ static enum proto_error read_values(const struct reading *r, struct proto_value 
     for (uint32_t i = 0; i < map->size; i++) {
         enum proto_policy policy;
         struct proto_value one;
-        error = read_policy(&map->ptr[i], &policy, &one, r->strictness == PROTO_STRICT_KEPT ? NULL : r->fault);
+        struct proto_fault inner;
+        error = read_policy(&map->ptr[i], &policy, &one, r->fault ? &inner : NULL);
         if (error != PROTO_OK && r->strictness == PROTO_STRICT_KEPT)
             continue; /* of a newer version; proto_list_policy answers NONE for it */
         if (error != PROTO_OK)
-            return error;
+            return r->fault ? REFUSE(r, error, "%s: %s", r->field->name, inner.message) : error;
         if (set >> policy & 1)
-            return proto_fault_twice(r->fault, proto_policy_get(policy)->name);
+            return REFUSE(r, PROTO_BAD_VALUE, "%s names %s twice.", r->field->name, proto_policy_get(policy)->name);
         set |= (uint64_t)1 << policy;
     }
     value->n = map->size;
