@@ -217,6 +217,18 @@ static void plan_call_again(const struct care_facts *facts, struct care_schedule
 
 /* --- into the schedule --------------------------------------------------------------------------- */
 
+struct care_alert *care_schedule_add_alert(struct care_schedule *schedule, enum proto_alert alert, int stoma) {
+    if (schedule->alert_count == PROTO_SCHEDULE_ALERTS_MAX) {
+        schedule->overflow = true;
+        return NULL;
+    }
+    struct care_alert *row = &schedule->alerts[schedule->alert_count++];
+    memset(row, 0, sizeof *row);
+    row->alert = (uint8_t)alert;
+    row->stoma = (uint8_t)stoma;
+    return row;
+}
+
 static void put(struct care_schedule *schedule, const struct care_alert *alert) {
     struct care_alert *row = care_schedule_add_alert(schedule, (enum proto_alert)alert->alert, alert->stoma);
     if (row)
