@@ -10,7 +10,8 @@
 
 #include <assert.h>
 
-#define DAY_FIRST (PROTO_DAY_MIN - 40000) /* beyond any date that an event can name, and within what an instant can hold */
+#define DAY_FIRST                                                                                                      \
+    (PROTO_DAY_MIN - 40000) /* beyond any date that an event can name, and within what an instant can hold */
 #define DAY_LAST (PROTO_DAY_MAX + 40000)
 
 int care_fact_order(const struct care_fact *a, const struct care_fact *b) {
@@ -114,7 +115,9 @@ int32_t care_facts_whole(const struct care_facts *facts, enum proto_policy polic
     return (int32_t)(care_facts_value(facts, policy, stoma, day) / 100);
 }
 
-static bool unit_is(const char *unit, const char *name) { return strcmp(unit, name) == 0; }
+static bool unit_is(const char *unit, const char *name) {
+    return strcmp(unit, name) == 0;
+}
 
 int64_t care_facts_span_ms(const struct care_facts *facts, enum proto_policy policy, int stoma, int32_t day) {
     const char *unit = proto_policy_get(policy)->unit;

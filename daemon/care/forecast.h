@@ -10,7 +10,9 @@
 
 #define CARE_POINTS_MAX (PROTO_CHECKS_KEPT + 1)
 
-struct care_slope { int64_t median, low, high; }; /* y for one x, times `scale`, rounded to nearest */
+struct care_slope {
+    int64_t median, low, high;
+}; /* y for one x, times `scale`, rounded to nearest */
 
 /* Theil-Sen: median of the slopes between all pairs (x[i] < x[j] counted once, equal x left out), and the 95 % limits by Kendall's
  * variance (Sen, JASA 1968;63:1379-1389). count <= CARE_POINTS_MAX. Returns the number of pairs; 0: *out is untouched. */

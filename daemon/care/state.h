@@ -95,6 +95,7 @@ struct care_out {            /* one dislodgement, or a removal without for_good 
 };
 
 struct care_stoma {
+    bool touched;            /* some event was about it: an untouched one holds nothing */
     bool exists;
     struct care_fact formed; /* stoma.formed */
     int32_t formed_day;      /* as given; INT32_MIN not given */

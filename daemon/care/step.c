@@ -98,14 +98,17 @@ static bool is_word(const struct proto_event *event) {
 
 /* The event with the clock that was farthest off is kept; one that is off by more than the usual limit always gives way to a newer. */
 static void note_clock(struct care_state *state, const struct proto_event *event) {
-    int64_t off = event->clock_offset_ms < 0 ? -event->clock_offset_ms : event->clock_offset_ms;
+    int64_t signed_off = event->clock_offset_ms < -PROTO_TIME_MAX  ? -PROTO_TIME_MAX
+                         : event->clock_offset_ms > PROTO_TIME_MAX ? PROTO_TIME_MAX
+                                                                   : event->clock_offset_ms;
+    int64_t off = signed_off < 0 ? -signed_off : signed_off;
     int64_t least = proto_policy_get(PROTO_POLICY_CLOCK_DOUBT_MIN)->min * 600;
     int64_t usual = proto_policy_get(PROTO_POLICY_CLOCK_DOUBT_MIN)->fallback * 600;
     int64_t held = state->clock_offset_ms < 0 ? -state->clock_offset_ms : state->clock_offset_ms;
     if (off < least || (care_fact_is(&state->clock_doubt) && off < held && off <= usual))
         return;
     state->clock_doubt = care_step_fact(event);
-    state->clock_offset_ms = event->clock_offset_ms;
+    state->clock_offset_ms = signed_off;
 }
 
 void care_step(struct care_state *state, const struct proto_event *event, const struct proto_event *target) {
@@ -128,14 +131,18 @@ void care_step(struct care_state *state, const struct proto_event *event, const 
 void care_wait_clear(struct care_state *state) {
     state->waiting_count = 0;
     state->waiting = CARE_NEVER;
+    state->waiting_written_at = 0;
 }
 
 void care_wait(struct care_state *state, const struct proto_event *event) {
     if (event->at < PROTO_TIME_MIN || event->at > PROTO_TIME_MAX)
         return;
     struct care_fact fact = care_step_fact(event);
-    if (state->waiting_count == 0 || care_fact_order(&fact, &state->waiting) < 0)
+    if (state->waiting_count == 0 || care_fact_order(&fact, &state->waiting) < 0) {
+        bool sound = event->written_at >= PROTO_TIME_MIN && event->written_at <= PROTO_TIME_MAX;
         state->waiting = fact;
+        state->waiting_written_at = sound ? event->written_at : event->at;
+    }
     if (state->waiting_count < UINT32_MAX)
         state->waiting_count++;
 }

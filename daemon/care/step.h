@@ -74,7 +74,9 @@ static inline struct care_fact care_step_fact(const struct proto_event *event) {
     return (struct care_fact){event->at, event->id};
 }
 static inline struct care_stoma *care_step_stoma(struct care_state *state, const struct proto_event *event) {
-    return &state->stomas[proto_event_stoma(event) == PROTO_stoma_second ? 1 : 0];
+    struct care_stoma *stoma = &state->stomas[proto_event_stoma(event) == PROTO_stoma_second ? 1 : 0];
+    stoma->touched = true;
+    return stoma;
 }
 static inline int64_t care_said(const struct proto_value *value, int64_t otherwise) {
     return value->present ? value->n : otherwise;
@@ -86,7 +88,9 @@ static inline uint8_t care_said_choice(const struct proto_value *value) {
 static inline uint8_t care_said_bool(const struct proto_value *value) {
     return value->present ? (uint8_t)(value->n ? 2 : 1) : 0;
 }
-static inline bool care_said_yes(const struct proto_value *value) { return value->present && value->n != 0; }
+static inline bool care_said_yes(const struct proto_value *value) {
+    return value->present && value->n != 0;
+}
 #define CARE_NEVER ((struct care_fact){0})
 
 #endif

@@ -10,6 +10,7 @@ void care_step_stoma_formed(struct care_state *state, const struct proto_event *
     struct care_stoma *stoma = care_step_stoma(state, event);
     if (care_fact_is(&stoma->closed)) { /* a new stoma, nothing of the old one */
         memset(stoma, 0, sizeof *stoma);
+        stoma->touched = true;
         for (int s = 0; s < CARE_SIGN_COUNT; s++)
             stoma->signs[s].after_seat_ms = INT64_MAX;
     }
@@ -80,7 +81,8 @@ static void seat(struct care_stoma *stoma, const struct proto_event *event, cons
                  const struct proto_value *ph) {
     struct care_device *device = &stoma->device;
     device->seated = care_step_fact(event);
-    device->seated_written_at = event->written_at;
+    bool sound = event->written_at >= PROTO_TIME_MIN && event->written_at <= PROTO_TIME_MAX;
+    device->seated_written_at = sound ? event->written_at : event->at;
     device->position = (struct care_position){0};
     device->position_said = position->present;
     if (position->present && position->n != PROTO_position_not_confirmed) { /* the numbers are those of `method` */

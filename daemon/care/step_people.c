@@ -34,6 +34,8 @@ static void note_answer(struct care_state *state, const struct care_contact *con
                    (contact->to == PROTO_contact_to_surgeon || contact->to == PROTO_contact_to_gastroenterologist);
     for (int i = 0; i < PROTO_STOMAS_MAX; i++) {
         struct care_stoma *stoma = &state->stomas[i];
+        if (!stoma->touched)
+            continue;
         if (early && !care_fact_is(&stoma->early_contact))
             stoma->early_contact = contact->fact;
         if (against && !care_fact_is(&stoma->against_contact))
@@ -148,8 +150,8 @@ void care_step_spare(struct care_state *state, const struct proto_event *event) 
     uint8_t what = care_said_choice(PROTO_BODY(event, spare_counted, what));
     uint8_t stoma = (uint8_t)proto_event_stoma(event);
     uint32_t i = 0;
-    while (i < state->spare_count && (state->spares[i].place != place || state->spares[i].what != what ||
-                                      state->spares[i].stoma != stoma))
+    while (i < state->spare_count &&
+           (state->spares[i].place != place || state->spares[i].what != what || state->spares[i].stoma != stoma))
         i++;
     if (i == PROTO_SPARES_MAX) {
         state->overflow = true;

@@ -8,7 +8,9 @@
 
 #define ALERT_BIT(name) (1ull << (PROTO_ALERT_##name - 1))
 
-static bool says(const struct proto_value *value, int64_t n) { return value->present && value->n == n; }
+static bool says(const struct proto_value *value, int64_t n) {
+    return value->present && value->n == n;
+}
 
 static uint64_t alerts_of_site(const struct proto_event *e) {
     const struct proto_value *gap = PROTO_BODY(e, site_checked, gap_mm);
@@ -111,8 +113,7 @@ void care_step_withdrawn(struct care_state *state, const struct proto_event *by,
         if (!(set & (1ull << (alert - 1))))
             continue;
         if (state->withdrawn_count == PROTO_FINDINGS_MAX) { /* shown for days only: the oldest goes */
-            memmove(&state->withdrawn[0], &state->withdrawn[1],
-                    sizeof state->withdrawn[0] * (PROTO_FINDINGS_MAX - 1));
+            memmove(&state->withdrawn[0], &state->withdrawn[1], sizeof state->withdrawn[0] * (PROTO_FINDINGS_MAX - 1));
             state->withdrawn_count--;
         }
         struct care_withdrawn *row = &state->withdrawn[state->withdrawn_count++];

@@ -12,8 +12,8 @@
 /* A task on its way into the schedule. Days are local dates. */
 struct care_task_draft {
     enum proto_task task;
-    int stoma;              /* enum proto_choice_stoma; 0: of the child */
-    const char *name;       /* of an added task, else "" */
+    int stoma;        /* enum proto_choice_stoma; 0: of the child */
+    const char *name; /* of an added task, else "" */
     int32_t due_day;
     int32_t grace_days;     /* overdue from midnight after due_day + grace_days */
     int32_t overdue_day;    /* not overdue before midnight of this day; INT32_MIN: no such bound */
@@ -29,7 +29,8 @@ struct care_task *care_task_place(const struct care_facts *facts, struct care_sc
                                   const struct care_task_draft *draft);
 /* Sets due_day and why by an interval: from the last time, or where there is none (or it lies a whole interval before `start_day`) from the start.
  * The child's plan beats `days`, for as long as it is in force. */
-void care_task_by_interval(const struct care_facts *facts, struct care_task_draft *draft, int32_t start_day, int32_t days);
+void care_task_by_interval(const struct care_facts *facts, struct care_task_draft *draft, int32_t start_day,
+                           int32_t days);
 /* True when a task with a fixed date counts as done: up to done-early-days before, and not before `after`. */
 bool care_task_fixed_done(const struct care_facts *facts, const struct care_fact *done, const struct care_fact *after,
                           int32_t due_day, int stoma);

@@ -10,7 +10,9 @@
 
 #include <assert.h>
 
-static int32_t later(int32_t a, int32_t b) { return a > b ? a : b; }
+static int32_t later(int32_t a, int32_t b) {
+    return a > b ? a : b;
+}
 
 int32_t care_check_lost_ml(const struct care_check *check) {
     if (!check->has_withdrawn || (check->before_ml == 0 && !check->before_known))
@@ -30,7 +32,8 @@ static void plan_balloon_check(const struct care_facts *facts, const struct care
     draft.not_before_day = s->first_check_day;
     int32_t days = care_facts_whole(facts, PROTO_POLICY_BALLOON_CHECK_DAYS, s->number, INT32_MIN);
     care_task_by_interval(facts, &draft, start, days);
-    if (!care_fact_is(&draft.last) && start <= s->first_check_day) { /* a new stoma: the first day on which it may be done */
+    if (!care_fact_is(&draft.last) &&
+        start <= s->first_check_day) { /* a new stoma: the first day on which it may be done */
         draft.due_day = s->first_check_day;
         draft.why = CARE_WHY_FIRST;
     }
@@ -180,8 +183,8 @@ static void plan_rotate(const struct care_facts *facts, const struct care_stoma_
     draft.last = s->stoma->care_done[PROTO_care_item_rotate];
     draft.not_before_day = stitches;
     if (s->formed_day != INT32_MIN)
-        draft.not_before_day =
-            later(stitches, s->formed_day + care_facts_whole(facts, PROTO_POLICY_ROTATE_FROM_DAYS, s->number, INT32_MIN));
+        draft.not_before_day = later(
+            stitches, s->formed_day + care_facts_whole(facts, PROTO_POLICY_ROTATE_FROM_DAYS, s->number, INT32_MIN));
     bool bumper = s->stoma->device.retention == PROTO_retention_bumper;
     int32_t days = bumper ? care_facts_whole(facts, PROTO_POLICY_BUMPER_ROTATE_DAYS, s->number, INT32_MIN) : 1;
     place_planned(facts, schedule, &draft, later(facts->registered_day, s->placed_day), days);
@@ -230,7 +233,8 @@ static bool stay_formed_stoma(const struct care_facts *facts) {
 static void plan_day_after(const struct care_facts *facts, struct care_schedule *schedule, enum proto_task task,
                            const struct care_fact *since, bool stays_put) {
     struct care_task_draft draft = care_task_draft(task, 0);
-    draft.due_day = care_facts_day(facts, since->at) + care_facts_whole(facts, PROTO_POLICY_FOLLOW_UP_DAYS, 0, INT32_MIN);
+    draft.due_day =
+        care_facts_day(facts, since->at) + care_facts_whole(facts, PROTO_POLICY_FOLLOW_UP_DAYS, 0, INT32_MIN);
     struct care_fact done = care_task_newest_done(facts->state, task, 0);
     if (care_task_fixed_done(facts, &done, since, draft.due_day, 0))
         return;

@@ -103,7 +103,9 @@ bool care_event_counts(const struct proto_event *event, const struct care_void *
     return care_void_source_counts(&source, event);
 }
 
-static bool says(const struct proto_value *value, int64_t n) { return value->present && value->n == n; }
+static bool says(const struct proto_value *value, int64_t n) {
+    return value->present && value->n == n;
+}
 
 static bool position_grave(const struct proto_value *method, const struct proto_value *ph, bool said_method) {
     if (!said_method)
@@ -116,7 +118,8 @@ static bool position_grave(const struct proto_value *method, const struct proto_
 static bool site_grave(const struct proto_event *e) {
     const struct proto_value *fever = PROTO_BODY(e, site_checked, fever_c);
     return says(PROTO_BODY(e, site_checked, pain_on_feeding), 1) || says(PROTO_BODY(e, site_checked, bleeding), 1) ||
-           says(PROTO_BODY(e, site_checked, spreading), 1) || says(PROTO_BODY(e, site_checked, pain), PROTO_pain_severe) ||
+           says(PROTO_BODY(e, site_checked, spreading), 1) ||
+           says(PROTO_BODY(e, site_checked, pain), PROTO_pain_severe) ||
            says(PROTO_BODY(e, site_checked, discharge), PROTO_discharge_blood) ||
            says(PROTO_BODY(e, site_checked, leak), PROTO_leak_around) ||
            (fever->present && fever->n >= proto_policy_get(PROTO_POLICY_FEVER_C)->min);
@@ -128,7 +131,8 @@ static bool check_grave(const struct proto_event *e) {
     const struct proto_value *filled = PROTO_BODY(e, balloon_checked, filled_ml);
     if (!withdrawn->present)
         return false;
-    return !filled->present || withdrawn->n * 10000 <= filled->n * proto_policy_get(PROTO_POLICY_BALLOON_EMPTY_PERCENT)->max;
+    return !filled->present ||
+           withdrawn->n * 10000 <= filled->n * proto_policy_get(PROTO_POLICY_BALLOON_EMPTY_PERCENT)->max;
 }
 
 bool care_event_grave(const struct proto_event *event) {
