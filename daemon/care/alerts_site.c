@@ -46,11 +46,13 @@ static bool sign_open(const struct care_sign *sign, const struct look *look) {
     return sign->open && sign_had(sign, look);
 }
 
+#define SIGNS_EVIDENCE_MAX (2 * CARE_SIGN_COUNT) /* each look its first and its newest sighting */
+
 /* Signs that belong together: when the first began, which one spoke last, their words; and what settled them. */
 struct signs {
     bool any, open;
     struct care_fact since, settled;
-    struct care_fact evidence[PROTO_EVIDENCE_MAX * 2];
+    struct care_fact evidence[SIGNS_EVIDENCE_MAX];
     uint32_t evidence_count;
     char words[PROTO_TEXT_LINE_MAX + 4];
     struct care_text text;
@@ -66,7 +68,7 @@ static void signs_add(struct signs *signs, const struct care_sign *sign, const c
         signs->since = sign->first;
     signs->any = true;
     care_text_add_listed(&signs->text, words);
-    assert(signs->evidence_count + 2 <= PROTO_EVIDENCE_MAX * 2);
+    assert(signs->evidence_count + 2 <= SIGNS_EVIDENCE_MAX);
     signs->evidence[signs->evidence_count++] = sign->first;
     if (care_fact_order(&sign->last, &sign->first) != 0)
         signs->evidence[signs->evidence_count++] = sign->last;
@@ -75,7 +77,7 @@ static void signs_add(struct signs *signs, const struct care_sign *sign, const c
 /* Oldest first and the newest for certain, whatever the order in which the signs are declared. */
 static void signs_evidence(const struct signs *signs, struct care_draft *draft) {
     const struct care_fact *last = &signs->since;
-    bool used[PROTO_EVIDENCE_MAX * 2] = {false};
+    bool used[SIGNS_EVIDENCE_MAX] = {false};
     for (uint32_t n = 0; n < signs->evidence_count; n++) {
         uint32_t next = signs->evidence_count;
         for (uint32_t i = 0; i < signs->evidence_count; i++) {
