@@ -410,7 +410,7 @@ static enum proto_kind pick_kind(struct making *m, const struct random_history *
                                               PROTO_KIND_device_placed};
     if ((flavour & RANDOM_PLAUSIBLE) && history->count < 3)
         return opening[history->count];
-    if ((flavour & RANDOM_PLAUSIBLE) && random_chance(m->source, 60))
+    if ((flavour & RANDOM_PLAUSIBLE) && random_chance(m->source, flavour & RANDOM_ROUTINE ? 97 : 60))
         return PICK(m, routine);
     if ((flavour & RANDOM_VOIDS) && random_chance(m->source, 6))
         return random_chance(m->source, 65) ? PROTO_KIND_event_withdrawn : PROTO_KIND_withdrawal_confirmed;

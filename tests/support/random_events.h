@@ -35,7 +35,8 @@ struct random_history {
 enum random_flavour {
     RANDOM_PLAUSIBLE = 1, /* begins with a registration, a stoma and a device, and is mostly routine care */
     RANDOM_CONTEXT = 2,   /* policy.adopted and lot.recalled too */
-    RANDOM_VOIDS = 4      /* withdrawals, confirmations, replacements */
+    RANDOM_VOIDS = 4,     /* withdrawals, confirmations, replacements */
+    RANDOM_ROUTINE = 8    /* with PLAUSIBLE: almost nothing but routine care, as most children have it */
 };
 
 /* Makes `count` events; aborts when memory runs out or the contract refuses what it should take. Free with random_history_deinit. */
