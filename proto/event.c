@@ -271,7 +271,7 @@ static void fill_kept(const struct proto_event *head, const struct places *place
     memset(event->body, 0, sizeof event->body);
     event->content = head->content;
     event->raw_body = head->raw_body;
-    event->body_object = head->body_object;
+    event->read_only = head->read_only;
     if (event->kind == PROTO_KIND_UNKNOWN)
         return;
     enum proto_error error = read_body(proto_kind_get(event->kind), places, PROTO_STRICT_KEPT, event->body, NULL);
@@ -296,7 +296,7 @@ enum proto_error proto_event_decode_map(const void *object, enum proto_strictnes
     if (error != PROTO_OK)
         return error;
     head.content = head.raw_body = (struct proto_slice){0};
-    head.body_object = parts.value[PROTO_KEY_BODY];
+    head.read_only = true;
     fill_kept(&head, &places, event);
     return PROTO_OK;
 }
@@ -369,10 +369,12 @@ static enum proto_error take_parts(struct proto_cursor *cursor, uint32_t first, 
 static enum proto_error take_places(const struct proto_kind_info *kind, struct proto_slice raw_body,
                                     struct proto_arena *arena, struct places *places, msgpack_object *scratch) {
     uint32_t pairs = 0, expected = 0;
+    memset(places->value, 0, kind->field_count * sizeof places->value[0]);
+    if (raw_body.size == 0)
+        return PROTO_OK;
     const uint8_t *from = (const uint8_t *)raw_body.data;
     struct proto_cursor cursor = {from, from + raw_body.size, arena};
-    memset(places->value, 0, kind->field_count * sizeof places->value[0]);
-    if (raw_body.size && !proto_cursor_map(&cursor, &pairs))
+    if (!proto_cursor_map(&cursor, &pairs))
         return PROTO_CORRUPT;
     for (uint32_t i = 0; i < pairs; i++) {
         msgpack_object name;
@@ -407,7 +409,7 @@ enum proto_error proto_event_decode(const uint8_t *bytes, size_t size, struct pr
     struct proto_cursor cursor = {bytes + 1, bytes + 1 + content_size, arena};
     head.content = (struct proto_slice){(const char *)bytes + 1, (uint32_t)content_size};
     head.raw_body = (struct proto_slice){0};
-    head.body_object = NULL;
+    head.read_only = false;
     error = take_parts(&cursor, PROTO_ENVELOPE_ID, PROTO_KEY_BODY, &parts, scratch, &head.raw_body);
     cursor.end = bytes + size;
     if (error == PROTO_OK)

@@ -39,8 +39,8 @@ struct proto_event {
     int64_t clock_offset_ms;                        /* origin's clock minus its upstream's, as last measured */
     struct proto_value body[PROTO_BODY_FIELDS_MAX]; /* by PROTO_FIELD_<kind>_<field> */
     struct proto_slice content;                     /* decoded from canonical bytes only: the content map's bytes */
-    struct proto_slice raw_body; /* body map as it came, with `content`: unknown fields and kinds are kept from here */
-    const void *body_object;     /* the kept body's msgpack object, opaque outside proto/; NULL for a RECORD event */
+    struct proto_slice raw_body;                    /* of `content`, the body as it came; empty without one */
+    bool read_only; /* read from a kept map: encoding it would lose what this version does not know */
 };
 
 #define PROTO_BODY(event, k, f) (&(event)->body[PROTO_FIELD_##k##_##f])
@@ -74,7 +74,8 @@ enum proto_error proto_event_decode_map(const void *object, enum proto_strictnes
                                         struct proto_fault *fault) PROTO_MUST_CHECK;
 
 /* Canonical bytes of a stamped event (has_id, by) into out[0..cap): size on success; PROTO_TOO_LARGE when it does not fit. Content
- * that was decoded from canonical bytes is written as the same bytes: to have it made anew with another id, clear `content`. */
+ * that was decoded from canonical bytes is written as the same bytes, but for its id, which is event->id. An event that was read from
+ * a map as KEPT must not come here (read_only). */
 enum proto_error proto_event_encode(const struct proto_event *event, uint8_t *out, size_t cap,
                                     size_t *size_out) PROTO_MUST_CHECK;
 

@@ -4,6 +4,8 @@
  * What always holds: content that came as bytes goes out as the same bytes, unknown fields and kinds included; content that
  * came from a caller is written in the order of the tables, so the same event always makes the same bytes.
  */
+#include "proto/cursor.h"
+#include "proto/ids.h"
 #include "proto/message.h"
 #include "proto/pack.h"
 #include "proto/tables.h"
@@ -106,20 +108,8 @@ static void write_value(struct proto_writer *w, const struct proto_field *field,
 /* ---- the content map --------------------------------------------------------------------------------------- */
 
 static void write_body(struct proto_writer *w, const struct proto_event *e) {
-    if (e->raw_body.size) {
-        proto_write_raw(w, e->raw_body.data, e->raw_body.size);
-        return;
-    }
-    if (e->body_object) {
-        proto_write_object(w, e->body_object);
-        return;
-    }
-    uint32_t count = 0, fields = 0;
-    const struct proto_field *field = NULL;
-    if (e->kind != PROTO_KIND_UNKNOWN) {
-        field = proto_kind_get(e->kind)->fields;
-        fields = proto_kind_get(e->kind)->field_count;
-    }
+    const struct proto_field *field = proto_kind_get(e->kind)->fields;
+    uint32_t count = 0, fields = proto_kind_get(e->kind)->field_count;
     for (uint32_t i = 0; i < fields; i++)
         count += e->body[i].present;
     proto_write_map(w, count);
@@ -145,12 +135,12 @@ static void write_choice_pair(struct proto_writer *w, enum proto_envelope key, u
     proto_write_text(w, proto_list_get(field->list)->names[number - 1].text);
 }
 
-static uint32_t content_pairs(const struct proto_event *e) {
+static uint32_t value_pairs(const struct proto_event *e) {
     return 3u /* kind, at, body */ + e->has_id + e->has_patient + (e->done_by != 0) + (e->source != 0) + e->has_visit +
            (e->stoma != 0) + e->has_replaces + e->has_same_as;
 }
 
-static void write_content_pairs(struct proto_writer *w, const struct proto_event *e) {
+static void write_value_pairs(struct proto_writer *w, const struct proto_event *e) {
     write_id_pair(w, PROTO_ENVELOPE_ID, e->has_id, &e->id);
     proto_write_text(w, "kind");
     proto_write_slice(w, e->kind_name);
@@ -166,6 +156,67 @@ static void write_content_pairs(struct proto_writer *w, const struct proto_event
     proto_write_text(w, "body");
     write_body(w, e);
 }
+
+/* ---- content that came as bytes ------------------------------------------------------------------------------- */
+
+/* Whether the value at `at` is the text "id", in whatever form. The bytes were scanned. */
+static bool is_id_key(const uint8_t *at, size_t size) {
+    size_t head = (*at & 0xe0) == 0xa0 ? 1 : *at == 0xd9 ? 2 : *at == 0xda ? 3 : *at == 0xdb ? 5 : 0;
+    return head && size == head + 2 && at[head] == 'i' && at[head + 1] == 'd';
+}
+
+/* Whether the id whose text ends at `end` is another; decoding has seen that it is one. */
+static bool is_other_id(const uint8_t *end, const struct proto_id *id) {
+    struct proto_id held;
+    struct proto_slice text = {(const char *)end - PROTO_ID_TEXT_BYTES, PROTO_ID_TEXT_BYTES};
+    return proto_id_parse(text, &held) != PROTO_OK || proto_id_compare(&held, id) != 0;
+}
+
+/* The pairs as they came; the id is the event's. */
+static void write_kept_pairs(struct proto_writer *w, const struct proto_event *e) {
+    uint32_t pairs;
+    const uint8_t *from = (const uint8_t *)e->content.data;
+    struct proto_cursor cursor = {from, from + e->content.size, NULL};
+    bool is_map = proto_cursor_map(&cursor, &pairs);
+    assert(is_map);
+    (void)is_map;
+    for (uint32_t i = 0; i < pairs; i++) {
+        const uint8_t *key = cursor.at;
+        proto_cursor_skip(&cursor);
+        const uint8_t *value = cursor.at;
+        proto_cursor_skip(&cursor);
+        if (is_id_key(key, (size_t)(value - key)) && is_other_id(cursor.at, &e->id)) {
+            proto_write_raw(w, key, (size_t)(value - key));
+            proto_write_id(w, &e->id);
+        } else {
+            proto_write_raw(w, key, (size_t)(cursor.at - key));
+        }
+    }
+}
+
+static size_t map_header_size(struct proto_slice map) {
+    uint8_t first = (uint8_t)map.data[0];
+    return first == 0xdf ? 5 : first == 0xde ? 3 : 1;
+}
+
+static uint32_t content_pairs(const struct proto_event *e) {
+    uint32_t pairs;
+    if (e->content.size == 0)
+        return value_pairs(e);
+    const uint8_t *from = (const uint8_t *)e->content.data;
+    struct proto_cursor cursor = {from, from + e->content.size, NULL};
+    return proto_cursor_map(&cursor, &pairs) ? pairs : 0;
+}
+
+static void write_content_pairs(struct proto_writer *w, const struct proto_event *e) {
+    assert(!e->read_only);
+    if (e->content.size)
+        write_kept_pairs(w, e);
+    else
+        write_value_pairs(w, e);
+}
+
+/* ---- whole events --------------------------------------------------------------------------------------------- */
 
 static void write_stamp_pairs(struct proto_writer *w, const struct proto_event *e, bool with_offset) {
     proto_write_text(w, "by");
@@ -185,12 +236,11 @@ enum proto_error proto_event_encode(const struct proto_event *event, uint8_t *ou
     assert(event->has_id && event->by.size > 0);
     proto_writer_init(&w, out, cap < PROTO_EVENT_BYTES_MAX ? cap : PROTO_EVENT_BYTES_MAX);
     proto_write_array(&w, 2);
-    if (event->content.size) {
-        proto_write_raw(&w, event->content.data, event->content.size);
-    } else {
+    if (event->content.size) /* its header as it came, too */
+        proto_write_raw(&w, event->content.data, map_header_size(event->content));
+    else
         proto_write_map(&w, content_pairs(event));
-        write_content_pairs(&w, event);
-    }
+    write_content_pairs(&w, event);
     bool offset = event->clock_offset_ms != 0; /* absent is left out */
     proto_write_map(&w, offset ? 4 : 3);
     write_stamp_pairs(&w, event, offset);
@@ -199,28 +249,8 @@ enum proto_error proto_event_encode(const struct proto_event *event, uint8_t *ou
     return w.error;
 }
 
-/* ---- for an answer ------------------------------------------------------------------------------------------ */
-
-/* Reads a map's header; *size is its length in bytes. */
-static uint32_t map_header(struct proto_slice map, uint32_t *size) {
-    uint8_t head[5] = {0};
-    memcpy(head, map.data, map.size < sizeof head ? map.size : sizeof head);
-    *size = head[0] == 0xdf ? 5 : head[0] == 0xde ? 3 : 1;
-    if (*size == 1)
-        return head[0] & 0x0f;
-    uint32_t count = (uint32_t)head[1] << 8 | head[2];
-    return *size == 3 ? count : count << 16 | (uint32_t)head[3] << 8 | head[4];
-}
-
 void proto_write_event(struct proto_writer *w, const struct proto_event *event, uint32_t extra) {
-    if (event->content.size) {
-        uint32_t header;
-        uint32_t pairs = map_header(event->content, &header);
-        proto_write_map(w, pairs + 4 + extra);
-        proto_write_raw(w, event->content.data + header, event->content.size - header);
-    } else {
-        proto_write_map(w, content_pairs(event) + 4 + extra);
-        write_content_pairs(w, event);
-    }
+    proto_write_map(w, content_pairs(event) + 4 + extra);
+    write_content_pairs(w, event);
     write_stamp_pairs(w, event, true);
 }
