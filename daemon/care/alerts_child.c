@@ -147,15 +147,15 @@ static struct missing missing_spare(const struct care_facts *facts, const struct
                             spare->expires_day};
 }
 
-/* Until the date on which ordered things are expected, what runs out of them is quiet. `item`: the beginning of its name. */
+/* Quiet through the date on which what was ordered after the count is expected. `item`: its name, or the beginning of it. */
 static void quiet_while_ordered(const struct care_facts *facts, const char *item, bool whole,
-                                struct care_alert *alert) {
+                                const struct care_fact *count, struct care_alert *alert) {
     const struct care_state *state = facts->state;
     for (uint32_t i = 0; i < state->supply_count; i++) {
         const struct care_supply *supply = &state->supplies[i];
         bool named = whole ? strcmp(supply->item, item) == 0 : strncmp(supply->item, item, strlen(item)) == 0;
         if (!named || !care_fact_is(&supply->ordered) || supply->expected_day == 0 ||
-            care_fact_order(&supply->ordered, &supply->counted) < 0)
+            care_fact_order(&supply->ordered, count) < 0)
             continue;
         int64_t until = care_facts_midnight(facts, supply->expected_day + 1);
         if (until > alert->quiet_until) {
@@ -197,7 +197,7 @@ static void plan_spare(const struct care_facts *facts, int stoma, struct care_sc
     care_text_init(&text, draft.alert.text, sizeof draft.alert.text);
     care_text_add(&text, spare_words[which]);
     care_draft_step(&draft, first.from, PROTO_URGENCY_SOON, CARE_NEXT_SPARE_MISSING_SUPPLY);
-    quiet_while_ordered(facts, "spare", false, &draft.alert);
+    quiet_while_ordered(facts, "spare", false, &first.fact, &draft.alert);
     care_alert_open(facts, schedule, &draft);
 }
 
@@ -257,7 +257,7 @@ static void plan_supplies(const struct care_facts *facts, struct care_schedule *
             care_text_add_listed(&text, state->supplies[i].item);
     }
     care_draft_step(&draft, since.at, PROTO_URGENCY_SOON, CARE_NEXT_SUPPLY_LOW_ORDER);
-    quiet_while_ordered(facts, supply->item, true, &draft.alert);
+    quiet_while_ordered(facts, supply->item, true, &supply->counted, &draft.alert);
     care_alert_open(facts, schedule, &draft);
 }
 
