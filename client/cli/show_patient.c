@@ -105,23 +105,39 @@ static void show_stoma(const struct cli *cli, FILE *out, const struct betony_val
 
 /* --- lists ---------------------------------------------------------------------------------------------------------------------- */
 
+/* "why; until when; by whom; last findings": what of it is there. */
+static void task_detail(const struct betony_value *task, char *out, size_t size) {
+    static const struct {
+        const char *key, *before;
+    } parts[] = {{"why", ""}, {"deferred_until", "until "}, {"given_to", "given to "}, {"detail", ""}};
+    size_t at = 0;
+    out[0] = '\0';
+    for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
+        const char *text = text_of(task, parts[i].key);
+        if (!text[0])
+            continue;
+        int put = snprintf(out + at, size - at, "%s%s%s", at ? "; " : "", parts[i].before, text);
+        if (put < 0 || (size_t)put >= size - at)
+            return;
+        at += (size_t)put;
+    }
+}
+
 static void show_tasks(const struct cli *cli, FILE *out, const struct betony_value *tasks) {
     static const struct table_column columns[] = {{"state", false, false},     {"due on", false, false},
                                                   {"task", false, false},      {"stoma", false, false},
-                                                  {"last done", false, false}, {"why, who", false, true}};
+                                                  {"last done", false, false}, {"detail", false, true}};
     if (betony_value_count(tasks) == 0)
         return;
     out_heading(cli, out, "TASKS");
     struct table *table = table_new(columns, sizeof columns / sizeof columns[0]);
     for (size_t i = 0; i < betony_value_count(tasks); i++) {
         const struct betony_value *task = betony_value_at(tasks, i);
-        char last[32] = "", rest[600], deferred[40];
+        char last[32] = "", rest[900];
         int64_t done = betony_value_int(betony_value_get(task, "last_done_at"), 0);
         if (done)
             words_time(done, last);
-        words_value("deferred_until", betony_value_get(task, "deferred_until"), deferred, sizeof deferred);
-        (void)snprintf(rest, sizeof rest, "%s%s%s%s%s", text_of(task, "why"), deferred[0] ? " until " : "", deferred,
-                       text_of(task, "given_to")[0] ? " given to " : "", text_of(task, "given_to"));
+        task_detail(task, rest, sizeof rest);
         table_cell(table, text_of(task, "state"));
         table_cell(table, text_of(task, "due_on"));
         table_cell(table, text_of(task, "title")[0] ? text_of(task, "title") : text_of(task, "task"));

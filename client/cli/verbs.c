@@ -55,6 +55,75 @@ static int verb_plain(struct cli *cli, const struct cli_verb *verb, int argc, ch
     return EX_OK;
 }
 
+/* --- tally ---------------------------------------------------------------------------------------------------------- */
+
+static void number_cell(struct table *table, const struct betony_value *map, const char *key) {
+    char text[32];
+    (void)snprintf(text, sizeof text, "%lld", (long long)betony_value_int(betony_value_get(map, key), 0));
+    table_cell(table, text);
+}
+
+static void show_task_counts(const struct cli *cli, const struct betony_value *rows) {
+    static const struct table_column columns[] = {{"team", false, false},
+                                                  {"task", false, false},
+                                                  {"overdue", true, false},
+                                                  {"due", true, false},
+                                                  {"upcoming", true, false}};
+    struct table *table = table_new(columns, COUNT(columns));
+    for (size_t r = 0; r < betony_value_count(rows); r++) {
+        const struct betony_value *row = betony_value_at(rows, r), *tasks = betony_value_get(row, "tasks");
+        for (size_t t = 0; t < betony_value_count(tasks); t++) {
+            table_cell(table, betony_value_text(betony_value_get(row, "team"), "?"));
+            table_cell(table, betony_value_text(betony_value_key_at(tasks, t), "?"));
+            for (size_t c = 2; c < COUNT(columns); c++)
+                number_cell(table, betony_value_at(tasks, t), columns[c].title);
+        }
+    }
+    table_print(cli, stdout, table, 0);
+    table_free(table);
+}
+
+static void show_alert_counts(const struct cli *cli, const struct betony_value *rows) {
+    static const struct table_column columns[] = {{"team", false, false},
+                                                  {"now", true, false},
+                                                  {"today", true, false},
+                                                  {"soon", true, false},
+                                                  {"note", true, false}};
+    struct table *table = table_new(columns, COUNT(columns));
+    for (size_t r = 0; r < betony_value_count(rows); r++) {
+        const struct betony_value *row = betony_value_at(rows, r);
+        table_cell(table, betony_value_text(betony_value_get(row, "team"), "?"));
+        for (size_t c = 1; c < COUNT(columns); c++)
+            number_cell(table, betony_value_get(row, "alerts"), columns[c].title);
+    }
+    table_print(cli, stdout, table, 0);
+    table_free(table);
+}
+
+static int verb_tally(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
+    static struct cli_args args;
+    parse(cli, verb, argc, argv, 0, 0, &args);
+    struct betony_map *params = betony_map_new();
+    cli_args_fill(cli, &args, CLI_PLACE_PARAM, params);
+    struct betony_answer *answer = NULL;
+    int failed = cli_call(cli, "tally", params, &answer);
+    betony_map_free(params);
+    if (failed)
+        return failed;
+    if (!json_print_answer(cli, answer)) {
+        const struct betony_value *rows = betony_value_get(betony_answer_result(answer), "rows");
+        out_strong(cli, stdout, "Open alerts by urgency");
+        (void)fputc('\n', stdout);
+        show_alert_counts(cli, rows);
+        out_heading(cli, stdout, "Tasks");
+        show_task_counts(cli, rows);
+        if (betony_value_bool(betony_value_get(betony_answer_result(answer), "truncated"), false))
+            (void)puts("\nThere are more alerts than were counted.");
+    }
+    betony_answer_free(answer);
+    return EX_OK;
+}
+
 /* --- kinds, rules ------------------------------------------------------------------------------------------------------------------ */
 
 static void show_kind(const struct cli *cli, enum proto_kind kind) {
@@ -329,7 +398,7 @@ const struct cli_verb cli_verbs[] = {
     {"record", "KIND", "Record one event; shows what follows from it.", METHOD(record), verb_record},
     {"due", NULL, "Tasks that are due or overdue.", METHOD(due), verb_due},
     {"alerts", NULL, "Open alerts with their clocks, nearest deadline first.", METHOD(alerts), verb_alerts},
-    {"tally", NULL, "Counts of tasks and alerts by team.", METHOD(tally), verb_plain},
+    {"tally", NULL, "Counts of tasks and alerts by team.", METHOD(tally), verb_tally},
     {"patients", NULL, "Find children; exit code 1 when there is none.", METHOD(patients), verb_find},
     {"patient", "CHILD", "One child's page, now or as it stood then.", METHOD(patient), verb_patient},
     {"history", "CHILD", "One child's events, newest first.", METHOD(history), verb_history},
