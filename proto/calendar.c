@@ -200,7 +200,7 @@ enum proto_error proto_amount_parse(struct proto_slice text, int64_t *hundredths
     if (read_one_of(text, &at, ".")) {
         if (!read_digits(text, &at, 1, &digit))
             return PROTO_BAD_VALUE;
-        hundredths += digit * 10;
+        hundredths += 10 * (int64_t)digit;
         if (read_digits(text, &at, 1, &digit))
             hundredths += digit;
     }

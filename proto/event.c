@@ -200,7 +200,7 @@ static enum proto_error find_places(const struct proto_kind_info *kind, const ms
                                     enum proto_strictness strictness, struct places *places,
                                     struct proto_fault *fault) {
     uint32_t expected = 0;
-    memset(places->value, 0, kind->field_count * sizeof places->value[0]);
+    *places = (struct places){0};
     if (!body)
         return PROTO_OK;
     if (body->type != MSGPACK_OBJECT_MAP)
@@ -289,9 +289,11 @@ enum proto_error proto_event_decode_map(const void *object, enum proto_strictnes
     enum proto_error error = find_parts(object, PROTO_ENVELOPE_ID, PROTO_KEY_COUNT - 1, strictness, &parts, fault);
     if (error == PROTO_OK)
         error = read_envelope(&parts, strictness, &head, fault);
-    if (error == PROTO_OK)
-        error = read_stamps(&parts, false, &head);
-    if (error == PROTO_OK && head.kind != PROTO_KIND_UNKNOWN)
+    if (error != PROTO_OK)
+        return error;
+    error = read_stamps(&parts, false, &head);
+    assert(error == PROTO_OK); /* none is needed */
+    if (head.kind != PROTO_KIND_UNKNOWN)
         error = find_places(proto_kind_get(head.kind), parts.value[PROTO_KEY_BODY], strictness, &places, fault);
     if (error != PROTO_OK)
         return error;
@@ -369,7 +371,7 @@ static enum proto_error take_parts(struct proto_cursor *cursor, uint32_t first, 
 static enum proto_error take_places(const struct proto_kind_info *kind, struct proto_slice raw_body,
                                     struct proto_arena *arena, struct places *places, msgpack_object *scratch) {
     uint32_t pairs = 0, expected = 0;
-    memset(places->value, 0, kind->field_count * sizeof places->value[0]);
+    *places = (struct places){0};
     if (raw_body.size == 0)
         return PROTO_OK;
     const uint8_t *from = (const uint8_t *)raw_body.data;
@@ -402,6 +404,7 @@ enum proto_error proto_event_decode(const uint8_t *bytes, size_t size, struct pr
     struct places places;
     msgpack_object scratch[PROTO_KEY_COUNT], body_scratch[PROTO_BODY_FIELDS_MAX];
     struct proto_event head; /* all but its body is filled */
+    struct proto_slice no_body = {0};
     size_t content_size;
     enum proto_error error = scan_maps(bytes, size, &content_size);
     if (error != PROTO_OK)
@@ -413,7 +416,7 @@ enum proto_error proto_event_decode(const uint8_t *bytes, size_t size, struct pr
     error = take_parts(&cursor, PROTO_ENVELOPE_ID, PROTO_KEY_BODY, &parts, scratch, &head.raw_body);
     cursor.end = bytes + size;
     if (error == PROTO_OK)
-        error = take_parts(&cursor, PROTO_KEY_BY, PROTO_KEY_COUNT - 1, &parts, scratch, NULL);
+        error = take_parts(&cursor, PROTO_KEY_BY, PROTO_KEY_COUNT - 1, &parts, scratch, &no_body);
     if (error != PROTO_OK)
         return error;
     if (read_envelope(&parts, PROTO_STRICT_KEPT, &head, NULL) != PROTO_OK || !head.has_id ||

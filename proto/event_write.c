@@ -25,6 +25,7 @@ static void write_record(struct proto_writer *w, enum proto_type type, struct pr
         return;
     }
     const struct proto_slice texts[] = {record.a, record.b, record.c};
+    assert(count <= sizeof texts / sizeof texts[0]);
     proto_write_map(w, count);
     for (uint32_t i = 0; i < count; i++) {
         proto_write_text(w, fields[i].name);
@@ -159,6 +160,11 @@ static void write_value_pairs(struct proto_writer *w, const struct proto_event *
 
 /* ---- content that came as bytes ------------------------------------------------------------------------------- */
 
+static size_t map_header_size(struct proto_slice map) {
+    uint8_t first = (uint8_t)map.data[0];
+    return first == 0xdf ? 5 : first == 0xde ? 3 : 1;
+}
+
 /* Whether the value at `at` is the text "id", in whatever form. The bytes were scanned. */
 static bool is_id_key(const uint8_t *at, size_t size) {
     size_t head = (*at & 0xe0) == 0xa0 ? 1 : *at == 0xd9 ? 2 : *at == 0xda ? 3 : *at == 0xdb ? 5 : 0;
@@ -172,9 +178,22 @@ static bool is_other_id(const uint8_t *end, const struct proto_id *id) {
     return proto_id_parse(text, &held) != PROTO_OK || proto_id_compare(&held, id) != 0;
 }
 
+/* Whether the first pair, where canonical content has it, is the event's id: then nothing has to be changed. */
+static bool begins_with_id(struct proto_slice content, const struct proto_id *id) {
+    static const char head[] = "\xa2id\xd9\x24";
+    size_t at = map_header_size(content), end = at + sizeof head - 1 + PROTO_ID_TEXT_BYTES;
+    return content.size >= end && memcmp(content.data + at, head, sizeof head - 1) == 0 &&
+           !is_other_id((const uint8_t *)content.data + end, id);
+}
+
 /* The pairs as they came; the id is the event's. */
 static void write_kept_pairs(struct proto_writer *w, const struct proto_event *e) {
     uint32_t pairs;
+    size_t header = map_header_size(e->content);
+    if (begins_with_id(e->content, &e->id)) {
+        proto_write_raw(w, e->content.data + header, e->content.size - header);
+        return;
+    }
     const uint8_t *from = (const uint8_t *)e->content.data;
     struct proto_cursor cursor = {from, from + e->content.size, NULL};
     bool is_map = proto_cursor_map(&cursor, &pairs);
@@ -192,11 +211,6 @@ static void write_kept_pairs(struct proto_writer *w, const struct proto_event *e
             proto_write_raw(w, key, (size_t)(cursor.at - key));
         }
     }
-}
-
-static size_t map_header_size(struct proto_slice map) {
-    uint8_t first = (uint8_t)map.data[0];
-    return first == 0xdf ? 5 : first == 0xde ? 3 : 1;
 }
 
 static uint32_t content_pairs(const struct proto_event *e) {
