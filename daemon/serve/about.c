@@ -61,6 +61,17 @@ static enum proto_error sign_in(struct serve_request *r) {
     return PROTO_OK;
 }
 
+static void write_teams(struct serve_request *r) {
+    uint32_t count = 0;
+    size_t mark = proto_write_array_begin(r->w);
+    for (uint32_t i = 0; i < r->serve->team_count && count < PROTO_ROWS_MAX; i++)
+        if (r->serve->teams[i].number != 0) {
+            proto_write_text(r->w, r->serve->teams[i].name);
+            count++;
+        }
+    proto_write_array_end(r->w, mark, count);
+}
+
 enum proto_error serve_hello(struct serve_request *r) {
     struct store_identity identity;
     struct work_progress progress;
@@ -91,10 +102,7 @@ enum proto_error serve_hello(struct serve_request *r) {
     proto_write_text(w, "role");
     proto_write_text(w, "all"); /* every role at once: the owner of this machine */
     proto_write_text(w, "teams");
-    uint32_t teams = r->serve->team_count < PROTO_ROWS_MAX ? r->serve->team_count : PROTO_ROWS_MAX;
-    proto_write_array(w, teams);
-    for (uint32_t i = 0; i < teams; i++)
-        proto_write_text(w, r->serve->teams[i].name);
+    write_teams(r);
     proto_write_text(w, "now");
     proto_write_int(w, r->now);
     if (progress.rebuilding)

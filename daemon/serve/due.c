@@ -63,7 +63,7 @@ static void write_due_row(struct serve_request *r, const struct work_task_row *r
     proto_write_text(w, "label");
     proto_write_slice(w, row->label);
     proto_write_text(w, "team");
-    proto_write_text(w, serve_team_name(r->serve, row->team));
+    serve_write_team(r, row->team);
     if (row->stoma) {
         pairs++;
         proto_write_text(w, "stoma");
@@ -235,7 +235,7 @@ static void write_alert_row(struct serve_request *r, const struct work_alert_row
     proto_write_text(r->w, "label");
     proto_write_slice(r->w, row->label);
     proto_write_text(r->w, "team");
-    proto_write_text(r->w, serve_team_name(r->serve, row->team));
+    serve_write_team(r, row->team);
 }
 
 static enum proto_error alert_merge(struct serve_request *r, uint8_t phase, const struct serve_token *position,
@@ -330,9 +330,14 @@ enum proto_error serve_alerts(struct serve_request *r) {
 
 #define TALLY_ALERTS_MAX 200000u
 
-/* Alerts of a team by urgency now; false in *whole when there are more than are looked at. */
-static enum proto_error count_alerts(struct serve_request *r, uint32_t team, uint32_t *looked_at,
-                                     uint64_t counts[PROTO_URGENCY_COUNT], bool *whole) {
+struct tally {
+    uint32_t rows, alerts_looked_at;
+    bool truncated; /* there are more alerts than are looked at */
+};
+
+/* Alerts of a team by urgency now. */
+static enum proto_error count_alerts(struct serve_request *r, uint32_t team, struct tally *tally,
+                                     uint64_t counts[PROTO_URGENCY_COUNT]) {
     uint8_t prefix[TEAM_PREFIX_BYTES];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
@@ -342,8 +347,8 @@ static enum proto_error count_alerts(struct serve_request *r, uint32_t team, uin
     enum proto_error error =
         store_scan_begin(r->txn, STORE_ALERTS, prefix, sizeof prefix, prefix, sizeof prefix, false, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
-        if (++*looked_at > TALLY_ALERTS_MAX) {
-            *whole = false;
+        if (++tally->alerts_looked_at > TALLY_ALERTS_MAX) {
+            tally->truncated = true;
             break;
         }
         error = work_alert_row_read(key, value, &row);
@@ -373,14 +378,23 @@ static void write_task_counts(struct proto_writer *w, uint64_t tasks[PROTO_TASK_
     proto_write_map_end(w, mark, pairs);
 }
 
-static enum proto_error tally_team(struct serve_request *r, const struct serve_team *team, uint32_t *looked_at,
-                                   bool *whole) {
+static bool is_empty(uint64_t tasks[PROTO_TASK_COUNT][3], const uint64_t alerts[PROTO_URGENCY_COUNT]) {
+    uint64_t sum = 0;
+    for (int task = 0; task < PROTO_TASK_COUNT; task++)
+        sum += tasks[task][0] + tasks[task][1] + tasks[task][2];
+    for (int urgency = 0; urgency < PROTO_URGENCY_COUNT; urgency++)
+        sum += alerts[urgency];
+    return sum == 0;
+}
+
+static enum proto_error tally_team(struct serve_request *r, const struct serve_team *team, struct tally *tally) {
     uint64_t tasks[PROTO_TASK_COUNT][3], alerts[PROTO_URGENCY_COUNT];
     enum proto_error error = work_tally_read(r->txn, team->number, r->now, tasks);
     if (error == PROTO_OK)
-        error = count_alerts(r, team->number, looked_at, alerts, whole);
-    if (error != PROTO_OK)
+        error = count_alerts(r, team->number, tally, alerts);
+    if (error != PROTO_OK || (team->number == 0 && is_empty(tasks, alerts)))
         return error;
+    tally->rows++;
     proto_write_map(r->w, 3);
     proto_write_text(r->w, "team");
     proto_write_text(r->w, team->name);
@@ -396,8 +410,8 @@ static enum proto_error tally_team(struct serve_request *r, const struct serve_t
 
 enum proto_error serve_tally(struct serve_request *r) {
     struct work_progress progress;
-    uint32_t looked_at = 0, pairs = 2;
-    bool whole = true;
+    struct tally tally = {0};
+    uint32_t pairs = 2;
     enum proto_error error = serve_teams_load(r, SERVE_VALUE(r, tally, teams));
     if (error != PROTO_OK)
         return error;
@@ -405,10 +419,11 @@ enum proto_error serve_tally(struct serve_request *r) {
     proto_write_text(r->w, "now");
     proto_write_int(r->w, r->now);
     proto_write_text(r->w, "rows");
-    proto_write_array(r->w, r->serve->team_count);
+    size_t rows_mark = proto_write_array_begin(r->w);
     for (uint32_t t = 0; t < r->serve->team_count && error == PROTO_OK; t++)
-        error = tally_team(r, &r->serve->teams[t], &looked_at, &whole);
-    if (!whole) {
+        error = tally_team(r, &r->serve->teams[t], &tally);
+    proto_write_array_end(r->w, rows_mark, tally.rows);
+    if (tally.truncated) {
         pairs++;
         proto_write_text(r->w, "truncated");
         proto_write_bool(r->w, true);

@@ -83,8 +83,10 @@ enum proto_error serve_teams_load(struct serve_request *r, const struct proto_va
 /* Number of one team in scope; BAD_VALUE as above. */
 enum proto_error serve_team_number(struct serve_request *r, struct proto_slice name,
                                    uint32_t *number_out) PROTO_MUST_CHECK;
-/* Name of a loaded team; empty for any other. */
+/* Name of a loaded team (empty for number 0, children in no team); NULL for any other. */
 const char *serve_team_name(const struct serve *serve, uint32_t number);
+/* Writes the name of a loaded team as a value. */
+void serve_write_team(struct serve_request *r, uint32_t number);
 /* Writes the pair "settling" when it holds; `serve_settling` says whether. */
 bool serve_settling(const struct serve_request *r, struct work_progress *progress);
 void serve_write_settling(struct proto_writer *w, const struct work_progress *progress);

@@ -129,6 +129,9 @@ enum proto_error serve_teams_load(struct serve_request *r, const struct proto_va
         }
     } else {
         struct each each = {.serve = r->serve, .who = &who};
+        /* children whose registration was withdrawn are in no team; they must not drop out of sight */
+        if (who.all_teams && !add_team(r->serve, 0, (struct proto_slice){0}))
+            return PROTO_BUSY;
         error = work_team_each(r->txn, on_team, &each);
         if (error == PROTO_OK && each.failed)
             error = PROTO_BUSY;
@@ -149,5 +152,10 @@ const char *serve_team_name(const struct serve *serve, uint32_t number) {
     struct serve_team wanted = {.number = number};
     const struct serve_team *found =
         serve->team_count ? bsearch(&wanted, serve->teams, serve->team_count, sizeof wanted, by_number) : NULL;
-    return found ? found->name : "";
+    return found ? found->name : NULL;
+}
+
+void serve_write_team(struct serve_request *r, uint32_t number) {
+    const char *name = serve_team_name(r->serve, number);
+    proto_write_text(r->w, name ? name : "");
 }

@@ -23,7 +23,7 @@ static void write_patient_row(struct serve_request *r, const struct work_level_r
     proto_write_text(w, "label");
     proto_write_slice(w, row->label);
     proto_write_text(w, "team");
-    proto_write_text(w, serve_team_name(r->serve, row->team));
+    serve_write_team(r, row->team);
     proto_write_text(w, "born");
     proto_write_date(w, row->born_day);
     proto_write_text(w, "level");
@@ -40,7 +40,7 @@ static void take_patient_row(struct serve_request *r, const struct patient_query
         return;
     if (query->team->present && row->team != query->team_number)
         return;
-    if (serve_team_name(r->serve, row->team)[0] == '\0')
+    if (!serve_team_name(r->serve, row->team))
         return; /* out of the caller's scope */
     write_patient_row(r, row);
     page->rows++;
@@ -288,7 +288,7 @@ static void write_device_row(struct serve_request *r, const struct work_device_r
     proto_write_text(w, "label");
     proto_write_slice(w, row->label);
     proto_write_text(w, "team");
-    proto_write_text(w, serve_team_name(r->serve, row->team));
+    serve_write_team(r, row->team);
     write_choice(w, "stoma", "stoma", row->stoma, &pairs);
     write_choice(w, "retention", "retention", row->retention, &pairs);
     write_choice(w, "profile", "profile", row->profile, &pairs);
@@ -323,7 +323,7 @@ static void take_device_row(struct serve_request *r, struct serve_page *page, co
         return;
     if (change_before->present && (row->change_due_day == 0 || row->change_due_day >= change_before->n))
         return;
-    if (serve_team_name(r->serve, row->team)[0] == '\0')
+    if (!serve_team_name(r->serve, row->team))
         return;
     write_device_row(r, row);
     page->rows++;
