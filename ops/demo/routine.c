@@ -130,8 +130,8 @@ static void devices(struct demo *demo, const struct child *child) {
     for (int32_t age = child->device_age_days; age < arrived_days_ago - 3; age += 84) {
         int64_t at_ms = day_ms(demo, age, 11, (int)(child->number % 50));
         bool jejunal = strcmp(child->tip, "jejunum") == 0;
-        const char *place = jejunal ? "hospital" : child->home_change ? "home" : "clinic";
-        device_placed(demo, child, at_ms, "scheduled", place, jejunal ? "gastroenterologist" : "nurse",
+        const char *place = child->home_change ? "home" : "hospital";
+        device_placed(demo, child, at_ms, "scheduled", place, child->home_change ? "nurse" : "gastroenterologist",
                       child->has_spare && !jejunal);
         if (child->has_spare && !jejunal && child->spare_age_days < 0)
             spares_counted(demo, child, at_ms + HOUR_MS, 1);

@@ -8,13 +8,18 @@
 #include <stddef.h>
 
 static void shape_late_9(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 9;
+    (void)demo;
+    child->visit_age_days = 9;
 }
+
 static void shape_late_10(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 10;
+    (void)demo;
+    child->visit_age_days = 10;
 }
+
 static void shape_late_12(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 12;
+    (void)demo;
+    child->visit_age_days = 12;
 }
 
 static void shape_five_ml(struct demo *demo, struct child *child) {

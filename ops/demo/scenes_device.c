@@ -122,6 +122,7 @@ static void rotated(struct demo *demo, const struct child *child, const char *ho
 static void play_stiff(struct demo *demo, const struct child *child) {
     rotated(demo, child, "stiff");
 }
+
 static void play_rotated_jejunal(struct demo *demo, const struct child *child) {
     rotated(demo, child, "free");
 }
@@ -167,7 +168,28 @@ static void play_prescribed(struct demo *demo, const struct child *child) {
     line_end(demo);
 }
 
-/* A second stoma for feeds into the jejunum, 220 days old, with a device of its own. */
+static void second_stoma_seen(struct demo *demo, const struct child *child) {
+    static const char *const which[] = {"same", "smaller"};
+    line_begin(demo, child, "balloon.checked", day_ms(demo, 3, 10, 0));
+    line_head(demo, "stoma", "second");
+    line_amount(demo, "withdrawn_ml", 290);
+    line_amount(demo, "filled_ml", 300);
+    line_text(demo, "fluid", "sterile-water");
+    line_end(demo);
+    for (int i = 0; i < 2; i++) {
+        line_begin(demo, child, "spare.counted", day_ms(demo, 12, 10, 5 * i));
+        line_head(demo, "stoma", "second");
+        line_text(demo, "place", "home");
+        line_text(demo, "what", which[i]);
+        line_text(demo, "retention", "balloon");
+        line_text(demo, "profile", "long");
+        line_amount(demo, "french_fr", 1400 - 200 * i);
+        line_int(demo, "count", 1);
+        line_end(demo);
+    }
+}
+
+/* A second stoma for feeds into the jejunum, 220 days old, with a device and a spare of its own. */
 static void play_second_stoma(struct demo *demo, const struct child *child) {
     int64_t at_ms = child->registered_ms + 50 * MINUTE_MS;
     line_begin(demo, child, "stoma.formed", at_ms);
@@ -178,10 +200,9 @@ static void play_second_stoma(struct demo *demo, const struct child *child) {
     line_begin(demo, child, "device.placed", day_ms(demo, 35, 10, 0));
     line_head(demo, "stoma", "second");
     line_text(demo, "retention", "balloon");
-    line_text(demo, "profile", "low");
+    line_text(demo, "profile", "long");
     line_text(demo, "tip", "jejunum");
     line_amount(demo, "french_fr", 1400);
-    line_amount(demo, "length_mm", 2500);
     line_amount(demo, "balloon_ml", 300);
     line_text(demo, "lot", "HJ-1180");
     line_text(demo, "why", "scheduled");
@@ -189,12 +210,7 @@ static void play_second_stoma(struct demo *demo, const struct child *child) {
     line_text(demo, "placed_by", "gastroenterologist");
     line_text(demo, "position", "imaging");
     line_end(demo);
-    line_begin(demo, child, "balloon.checked", day_ms(demo, 3, 10, 0));
-    line_head(demo, "stoma", "second");
-    line_amount(demo, "withdrawn_ml", 290);
-    line_amount(demo, "filled_ml", 300);
-    line_text(demo, "fluid", "sterile-water");
-    line_end(demo);
+    second_stoma_seen(demo, child);
 }
 
 const struct scene device_scenes[] = {

@@ -9,23 +9,31 @@
 #include <string.h>
 
 static void shape_no_date(struct demo *demo, struct child *child) {
-    (void)demo, child->formed_day = DATE_UNKNOWN;
+    (void)demo;
+    child->formed_day = DATE_UNKNOWN;
+    child->home_change = false;
 }
+
 static void shape_no_plan(struct demo *demo, struct child *child) {
-    (void)demo, child->has_plan = false;
+    (void)demo;
+    child->has_plan = false;
 }
+
 static void shape_untrained(struct demo *demo, struct child *child) {
-    (void)demo, child->has_trained = false;
+    (void)demo;
+    child->has_trained = false;
 }
-static void shape_no_spare(struct demo *demo, struct child *child) {
-    (void)demo, child->has_spare = false;
-}
+
 static void shape_silent(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 18;
+    (void)demo;
+    child->visit_age_days = 18;
 }
+
 static void shape_missed(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 9;
+    (void)demo;
+    child->visit_age_days = 9;
 }
+
 static void shape_training(struct demo *demo, struct child *child) {
     child->trained_until_day = demo->today - 3;
 }
@@ -34,6 +42,16 @@ static void shape_spare_check(struct demo *demo, struct child *child) {
     (void)demo;
     child->spare_age_days = 33;
     child->device_age_days = 60;
+}
+
+static void shape_spare_counted(struct demo *demo, struct child *child) {
+    (void)demo;
+    child->spare_age_days = 30;
+    child->device_age_days = 60;
+}
+
+static void play_no_spare(struct demo *demo, const struct child *child) {
+    spares_counted(demo, child, day_ms(demo, 2, 14, 0), 0);
 }
 
 static void shape_active(struct demo *demo, struct child *child) {
@@ -126,7 +144,8 @@ static void play_first_visit(struct demo *demo, const struct child *child) {
 }
 
 static void shape_away(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 8;
+    (void)demo;
+    child->visit_age_days = 8;
 }
 
 static void play_back_home(struct demo *demo, const struct child *child) {
@@ -153,7 +172,8 @@ static void play_added(struct demo *demo, const struct child *child) {
 }
 
 static void shape_week_ago(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 7;
+    (void)demo;
+    child->visit_age_days = 7;
 }
 
 /* A check of the site that belonged to another child, and a task that may wait. */
@@ -197,7 +217,8 @@ static void play_merged(struct demo *demo, const struct child *child) {
 }
 
 static void shape_gone(struct demo *demo, struct child *child) {
-    (void)demo, child->visit_age_days = 45;
+    (void)demo;
+    child->visit_age_days = 45;
 }
 
 static void play_closed(struct demo *demo, const struct child *child) {
@@ -227,7 +248,7 @@ const struct scene home_scenes[] = {
     {139, "stoma-date-missing", shape_no_date, NULL},
     {140, "emergency-plan-missing", shape_no_plan, NULL},
     {141, "no-trained-carer", shape_untrained, NULL},
-    {143, "spare-missing: never counted", shape_no_spare, NULL},
+    {143, "spare-missing: none left at home", shape_spare_counted, play_no_spare},
     {144, "supply-low: two syringes left", NULL, play_few_left},
     {145, "no-word: for 18 days", shape_silent, NULL},
     {146, "no-word: two missed visits", shape_missed, play_missed},

@@ -88,6 +88,7 @@ static void gap(struct demo *demo, const struct child *child, int64_t gap_mm) {
 static void play_tight(struct demo *demo, const struct child *child) {
     gap(demo, child, 50);
 }
+
 static void play_loose(struct demo *demo, const struct child *child) {
     gap(demo, child, 650);
 }
