@@ -27,7 +27,8 @@ struct store_view {
 
 struct store_scan {
     struct store_txn *txn;
-    struct store_scan *next; /* in the txn's list of open or of idle ones */
+    struct store_scan *next;  /* in the txn's list of open or of idle ones */
+    struct store_scan **link; /* what points at it while it is open: a list of thousands is left in one step */
     struct store_kv_cursor *cursor;
     bool backwards, moved, done, bounded;
     size_t prefix_size, bound_size;

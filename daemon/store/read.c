@@ -234,6 +234,9 @@ enum proto_error store_scan_begin(struct store_txn *txn, enum store_table table,
         memcpy(scan->prefix, prefix, prefix_size);
     set_bound(scan, from, from_size);
     scan->next = txn->scans_open;
+    scan->link = &txn->scans_open;
+    if (scan->next)
+        scan->next->link = &scan->next;
     txn->scans_open = scan;
     *out = scan;
     return PROTO_OK;
@@ -264,12 +267,10 @@ void store_scan_end(struct store_scan *scan) {
     if (!scan)
         return;
     struct store_txn *txn = scan->txn;
-    struct store_scan **link = &txn->scans_open;
-    while (*link != scan) {
-        assert(*link); /* a scan ends once, and before its transaction */
-        link = &(*link)->next;
-    }
-    *link = scan->next;
+    assert(scan->cursor && *scan->link == scan); /* a scan ends once, and before its transaction */
+    *scan->link = scan->next;
+    if (scan->next)
+        scan->next->link = scan->link;
     scan->cursor->txn->kv->ops->cursor_close(scan->cursor);
     scan->cursor = NULL;
     scan->next = txn->scans_idle;
