@@ -251,7 +251,7 @@ static void end_loop(struct net_loop *loop) {
     loop->ended = true;
     for (struct net_conn *conn = loop->conns; conn; conn = conn->next)
         conn_close(conn);
-    uv_close((uv_handle_t *)&loop->async, NULL);
+    uv_unref((uv_handle_t *)&loop->async); /* stays for other threads until net_loop_free */
     uv_close((uv_handle_t *)&loop->sweep, NULL);
     uv_close((uv_handle_t *)&loop->turns, NULL);
     uv_close((uv_handle_t *)&loop->signals[0], NULL);
@@ -378,6 +378,7 @@ void net_loop_free(struct net_loop *loop) {
         return;
     close_listeners(loop);
     end_loop(loop);
+    uv_close((uv_handle_t *)&loop->async, NULL);
     (void)uv_run(&loop->uv, UV_RUN_DEFAULT); /* close callbacks */
     int code = uv_loop_close(&loop->uv);
     assert(code == 0);

@@ -26,7 +26,7 @@ struct net_loop_options {
 uint32_t net_peers_max(void);
 
 struct net_loop *net_loop_new(const struct net_loop_options *options, struct proto_fault *fault);
-/* After net_loop_run has returned, or when it never ran. NULL is fine. */
+/* After net_loop_run has returned, or when it never ran, and when no thread wakes it any more. NULL is fine. */
 void net_loop_free(struct net_loop *loop);
 
 /* "127.0.0.1:7811", "[::1]:0", "localhost:7811". Only loopback addresses: NOT_ALLOWED with the reason for any other. */
