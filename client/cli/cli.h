@@ -25,9 +25,9 @@ struct cli {
     const char *where, *account, *secret_file;
     enum cli_format format;
     int timeout_ms;
-    int64_t now_ms;  /* of this machine, at the start */
-    int width;       /* columns of the terminal; 0: not a terminal, nothing is folded */
-    bool bold;       /* weight may be used: a terminal, and NO_COLOR is not set */
+    int64_t now_ms; /* of this machine, at the start */
+    int width;      /* columns of the terminal; 0: not a terminal, nothing is folded */
+    bool bold;      /* weight may be used: a terminal, and NO_COLOR is not set */
 };
 
 /* --- flags, made from the tables (flags.c) -------------------------------------------------------------------------- */
@@ -44,7 +44,7 @@ struct cli_flag {
     const struct proto_field *field; /* NULL: a word of the command line's own that takes text, or nothing */
     enum cli_place place;
     bool takes_text;
-    bool negated;   /* --no-x of a BOOL */
+    bool negated; /* --no-x of a BOOL */
     char help[400];
 };
 
@@ -138,11 +138,11 @@ size_t out_columns(const char *text); /* characters of a UTF-8 text */
 /* What must stand under everything that gives a next step. */
 void out_caution(const struct cli *cli, FILE *out);
 
-void words_time(int64_t ms, char out[32]);           /* 2026-03-01 14:20, local */
+void words_time(int64_t ms, char out[32]);                  /* 2026-03-01 14:20, local */
 void words_clock(int64_t ms, int64_t now_ms, char out[32]); /* 14:20 today, else with its date */
-void words_span(int64_t ms, char out[48]);           /* 1 h 40 min; 3 days */
+void words_span(int64_t ms, char out[48]);                  /* 1 h 40 min; 3 days */
 void words_since(int64_t ms, int64_t now_ms, char out[96]); /* 2026-03-01 14:00, 20 min ago */
-void words_zone(int64_t now_ms, char out[48]);       /* UTC+01:00 */
+void words_zone(int64_t now_ms, char out[48]);              /* UTC+01:00 */
 /* A value as people read it, by its key's unit and form: amounts with units, times, lists. */
 void words_value(const char *key, const struct betony_value *value, char *out, size_t size);
 /* A map in one line: "withdrawn 4 mL, look clear". Keys in `skip` (NULL-terminated) are left out. */

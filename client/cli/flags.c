@@ -101,7 +101,7 @@ static void describe_values(const struct proto_field *field, char *out, size_t s
 }
 
 static struct cli_flag *add_flag(struct cli_args *args) {
-    if (args->flag_count >= CLI_FLAGS_MAX * 2)
+    if (args->flag_count >= sizeof args->flags / sizeof args->flags[0])
         abort(); /* a kind has at most PROTO_BODY_FIELDS_MAX fields */
     struct cli_flag *flag = &args->flags[args->flag_count++];
     memset(flag, 0, sizeof *flag);

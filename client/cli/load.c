@@ -118,8 +118,9 @@ static void batch_drop(struct batch *batch, size_t index) {
 /* Takes a batch out of the window. */
 static void window_remove(struct load *load, size_t index) {
     batch_free(load->window[index]);
-    memmove(&load->window[index], &load->window[index + 1], (load->window_count - index - 1) * sizeof(struct batch *));
     load->window_count--;
+    for (size_t i = index; i < load->window_count; i++)
+        load->window[i] = load->window[i + 1];
 }
 
 static void count_answer(struct load *load, const struct batch *batch, const struct betony_answer *answer) {

@@ -186,12 +186,14 @@ static bool put_patient(struct reading *r) {
     if (given && !json_is_string(given))
         return bad(r->error, "patient", "it is not a text");
     if (registers && !given) {
-        char *salted = malloc(r->size + 8); /* "patient:" and the line */
+        static const char salt[] = "patient:";
+        size_t salt_size = sizeof salt - 1;
+        uint8_t *salted = malloc(salt_size + r->size);
         if (!salted)
             abort();
-        memcpy(salted, "patient:", 8);
-        memcpy(salted + 8, r->line, r->size);
-        betony_id_from_bytes(r->at_ms, salted, r->size + 8, id);
+        memcpy(salted, salt, salt_size);
+        memcpy(salted + salt_size, r->line, r->size);
+        betony_id_from_bytes(r->at_ms, salted, salt_size + r->size, id);
         free(salted);
     } else if (registers) {
         (void)snprintf(id, sizeof id, "%s", json_string_value(given));

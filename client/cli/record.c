@@ -182,7 +182,8 @@ int verb_record(struct cli *cli, const struct cli_verb *verb, int argc, char **a
     if (want && !proto_choice_find("want", (struct proto_slice){want, (uint32_t)strlen(want)}))
         cli_usage(&args, "--want: \"%s\" is not one of none, opened or statuses", want);
     int failed = cli_connect(cli);
-    char patient[BETONY_ID_TEXT_SIZE], into[BETONY_ID_TEXT_SIZE];
+    static char into[BETONY_ID_TEXT_SIZE]; /* args keeps a pointer to it */
+    char patient[BETONY_ID_TEXT_SIZE];
     if (!failed)
         failed = choose_child(cli, &args, kind, patient);
     if (!failed)

@@ -14,9 +14,9 @@
 
 #include "proto/calendar.h"
 
-#define MINUTE_MS 60000
+#define MINUTE_MS INT64_C(60000)
 #define HOUR_MS (60 * MINUTE_MS)
-#define DAY_MS (24 * (int64_t)HOUR_MS)
+#define DAY_MS (24 * HOUR_MS)
 
 static struct tm local(int64_t ms) {
     time_t seconds = (time_t)(ms >= 0 ? ms / 1000 : -((999 - ms) / 1000));
@@ -28,14 +28,14 @@ static struct tm local(int64_t ms) {
 void words_time(int64_t ms, char out[32]) {
     struct tm parts = local(ms);
     if (strftime(out, 32, "%Y-%m-%d %H:%M", &parts) == 0)
-        (void)strcpy(out, "?");
+        (void)snprintf(out, 32, "?");
 }
 
 void words_clock(int64_t ms, int64_t now_ms, char out[32]) {
     struct tm parts = local(ms), now = local(now_ms);
     bool today = parts.tm_year == now.tm_year && parts.tm_yday == now.tm_yday;
     if (strftime(out, 32, today ? "%H:%M" : "%Y-%m-%d %H:%M", &parts) == 0)
-        (void)strcpy(out, "?");
+        (void)snprintf(out, 32, "?");
 }
 
 void words_zone(int64_t now_ms, char out[48]) {
@@ -50,9 +50,9 @@ void words_span(int64_t ms, char out[48]) {
         (void)snprintf(out, 48, "less than a minute");
     else if (minutes < 60)
         (void)snprintf(out, 48, "%" PRId64 " min", minutes);
-    else if (minutes < 48 * 60 && minutes % 60 == 0)
+    else if (minutes < INT64_C(48) * 60 && minutes % 60 == 0)
         (void)snprintf(out, 48, "%" PRId64 " h", minutes / 60);
-    else if (minutes < 48 * 60)
+    else if (minutes < INT64_C(48) * 60)
         (void)snprintf(out, 48, "%" PRId64 " h %" PRId64 " min", minutes / 60, minutes % 60);
     else
         (void)snprintf(out, 48, "%" PRId64 " days", ms / DAY_MS);

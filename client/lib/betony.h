@@ -56,7 +56,7 @@ extern "C" {
 #define BETONY_MUST_CHECK
 #endif
 
-#define BETONY_ID_TEXT_SIZE 37 /* an id as text, with its NUL */
+#define BETONY_ID_TEXT_SIZE 37   /* an id as text, with its NUL */
 #define BETONY_IN_FLIGHT_MAX 256 /* calls of one connection sent and not yet answered */
 
 /* --- errors ---------------------------------------------------------------------------------------------------- */
@@ -89,7 +89,7 @@ extern "C" {
     E(LOST, "lost")                       /* the connection went before the answer came */                             \
     E(GARBLED, "garbled")                 /* what came is not an answer as the protocol has it */                      \
     E(NO_MEMORY, "no-memory")                                                                                          \
-    E(MISUSE, "misuse")                   /* the call itself was wrong: see the function's contract */
+    E(MISUSE, "misuse") /* the call itself was wrong: see the function's contract */
 
 #define BETONY_ERROR_ENTRY(name, code) BETONY_##name,
 enum betony_error { BETONY_OK, BETONY_ERRORS(BETONY_ERROR_ENTRY) BETONY_ERROR_COUNT };

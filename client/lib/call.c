@@ -116,11 +116,21 @@ void betony_id_from_bytes(int64_t at_ms, const void *bytes, size_t size, char ou
     proto_id_format(&id, out);
 }
 
+/* Encoded parameters. */
+struct lib_bytes {
+    const void *data;
+    size_t size;
+};
+
+static struct lib_bytes bytes_of(const msgpack_sbuffer *buffer) {
+    return (struct lib_bytes){buffer->data, buffer->size};
+}
+
 /* --- one call ----------------------------------------------------------------------------------------------------- */
 
 /* One attempt: connects when need be, sends, waits. *sent says whether any of it may have reached the server. */
-static enum betony_error attempt(struct betony *b, const char *method, const msgpack_sbuffer *params,
-                                 int64_t deadline_ms, bool *sent, struct betony_answer **out) {
+static enum betony_error attempt(struct betony *b, const char *method, struct lib_bytes params, int64_t deadline_ms,
+                                 bool *sent, struct betony_answer **out) {
     if (b->fd < 0) {
         enum betony_error error = lib_session_open(b);
         if (error != BETONY_OK)
@@ -128,7 +138,7 @@ static enum betony_error attempt(struct betony *b, const char *method, const msg
     }
     uint32_t msgid = 0, answered = 0;
     *sent = true;
-    enum betony_error error = lib_session_send(b, method, params->data, params->size, deadline_ms, &msgid);
+    enum betony_error error = lib_session_send(b, method, params.data, params.size, deadline_ms, &msgid);
     if (error == BETONY_OK)
         error = lib_session_receive(b, deadline_ms, &answered, out);
     if (error == BETONY_TIMED_OUT)
@@ -159,7 +169,7 @@ static enum betony_error doubt(struct betony *b) {
                     "It is not known whether this was stored; send the same ids again. %.180s", was);
 }
 
-static enum betony_error call(struct betony *b, const char *method, const msgpack_sbuffer *params, enum lib_again again,
+static enum betony_error call(struct betony *b, const char *method, struct lib_bytes params, enum lib_again again,
                               struct betony_answer **out) {
     if (!b->where)
         return lib_fail(b, BETONY_MISUSE, "The handle was never connected.");
@@ -244,27 +254,18 @@ enum betony_error betony_call(struct betony *b, const char *method, const struct
     msgpack_sbuffer bytes;
     enum betony_error error = params_pack(b, params, &bytes);
     if (error == BETONY_OK)
-        error = call(b, method, &bytes, again_of(method), out);
+        error = call(b, method, bytes_of(&bytes), again_of(method), out);
     msgpack_sbuffer_destroy(&bytes);
     return error;
 }
 
 enum betony_error betony_call_raw(struct betony *b, const char *method, const void *params, size_t size,
                                   struct betony_answer **out) {
-    msgpack_sbuffer bytes;
-    msgpack_packer packer;
     struct proto_scan scan = {0};
     size_t taken = 0;
     if (!params || proto_scan_value(&scan, params, size, PROTO_MESSAGE_BYTES_MAX, &taken) != PROTO_OK || taken != size)
         return lib_fail(b, BETONY_MISUSE, "The parameters are not exactly one MessagePack value within the bounds.");
-    buffer_init(&bytes, &packer);
-    enum betony_error error;
-    if (msgpack_sbuffer_write(&bytes, params, size) != 0)
-        error = fail_map(b, BETONY_NO_MEMORY);
-    else
-        error = call(b, method, &bytes, again_of(method), out);
-    msgpack_sbuffer_destroy(&bytes);
-    return error;
+    return call(b, method, (struct lib_bytes){params, size}, again_of(method), out);
 }
 
 enum betony_error betony_hello(struct betony *b, struct betony_answer **out) {
@@ -292,7 +293,7 @@ enum betony_error betony_record(struct betony *b, struct betony_event *const *ev
     msgpack_sbuffer bytes;
     enum betony_error error = record_pack(b, events, count, want, &bytes);
     if (error == BETONY_OK)
-        error = call(b, "record", &bytes, LIB_AGAIN_RECORDS, out);
+        error = call(b, "record", bytes_of(&bytes), LIB_AGAIN_RECORDS, out);
     msgpack_sbuffer_destroy(&bytes);
     return error;
 }

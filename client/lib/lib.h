@@ -23,8 +23,8 @@ struct betony {
     char agent[PROTO_TEXT_SHORT_MAX + 1];
     int connect_ms, call_ms, retries;
 
-    int fd;              /* -1: not connected */
-    uint8_t *input;      /* bytes read and not yet taken: input[input_start .. input_end) */
+    int fd;         /* -1: not connected */
+    uint8_t *input; /* bytes read and not yet taken: input[input_start .. input_end) */
     size_t input_start, input_end, input_cap;
     struct proto_scan scan; /* of the message at input_start */
 

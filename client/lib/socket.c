@@ -112,7 +112,7 @@ static bool split_host(const char *where, char host[256], char port[16]) {
         return false;
     memcpy(host, start, size);
     host[size] = '\0';
-    (void)strcpy(port, colon + 1);
+    memcpy(port, colon + 1, strlen(colon + 1) + 1);
     return true;
 }
 
@@ -188,7 +188,7 @@ static bool make_room(struct betony *b) {
     }
     if (b->input_cap - b->input_end >= READ_BYTES)
         return true;
-    size_t cap = b->input_cap ? b->input_cap * 2 : READ_BYTES * 2;
+    size_t cap = b->input_cap ? b->input_cap * 2 : 2 * (size_t)READ_BYTES;
     uint8_t *grown = realloc(b->input, cap);
     if (!grown)
         return false;

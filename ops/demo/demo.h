@@ -72,7 +72,7 @@ void line_end(struct demo *demo);
 /* --- children (children.c) -------------------------------------------------------------------------------------------------- */
 
 struct child {
-    uint32_t number;      /* 101 for HM-0101 */
+    uint32_t number; /* 101 for HM-0101 */
     char label[16], id[ID_TEXT], system_number[16];
     const char *team;
     int32_t born_day, registered_day, formed_day; /* formed_day DATE_UNKNOWN: nobody knows */
@@ -100,8 +100,8 @@ void device_placed(struct demo *demo, const struct child *child, int64_t at_ms, 
 /* Weekly visits and what goes with them, from arrival to the last visit. */
 void child_routine(struct demo *demo, const struct child *child);
 /* One balloon check; amounts in hundredths. */
-void balloon_checked(struct demo *demo, const struct child *child, int64_t at_ms, int32_t withdrawn_ml, int32_t filled_ml,
-                     const char *look, const char *fluid);
+void balloon_checked(struct demo *demo, const struct child *child, int64_t at_ms, int32_t withdrawn_ml,
+                     int32_t filled_ml, const char *look, const char *fluid);
 /* A look at a site with nothing wrong; the caller may add fields before line_end. */
 void site_checked_begin(struct demo *demo, const struct child *child, int64_t at_ms);
 void site_checked_well(struct demo *demo, const struct child *child, int64_t at_ms);
