@@ -249,7 +249,7 @@ static const struct entry *tree_below(const struct node *node, const struct stor
 static struct version *version_new(const struct memory_kv *kv, const struct version *from) {
     struct version *version = allocate(sizeof *version);
     version->refs = 1;
-    version->roots = allocate(kv->table_count * sizeof *version->roots);
+    version->roots = allocate(kv->table_count * sizeof(struct node *));
     version->counts = allocate(kv->table_count * sizeof *version->counts);
     if (!from)
         return version;

@@ -42,22 +42,27 @@ void store_distrust_view(const struct store *store) {
     (void)close(fd);
 }
 
-void store_identity_get(const struct store *store, struct store_identity *out) {
+/* Asking is no change to those who ask; the mutex and the view's count are ours. */
+static struct store *writable(const struct store *store) {
     union {
-        const pthread_mutex_t *in;
-        pthread_mutex_t *lock;
-    } mutex = {.in = &store->mutex};
-    pthread_mutex_lock(mutex.lock);
-    *out = store->identity;
-    pthread_mutex_unlock(mutex.lock);
+        const struct store *in;
+        struct store *out;
+    } same = {.in = store};
+    return same.out;
 }
 
-void store_room_get(struct store *store, struct store_room *out) {
+void store_identity_get(const struct store *store, struct store_identity *out) {
+    pthread_mutex_lock(&writable(store)->mutex);
+    *out = store->identity;
+    pthread_mutex_unlock(&writable(store)->mutex);
+}
+
+void store_room_get(const struct store *store, struct store_room *out) {
     struct store_kv_usage log, view;
-    struct store_view *held = store_view_hold(store);
+    struct store_view *held = store_view_hold(writable(store));
     store->log->ops->usage(store->log, &log);
     held->kv->ops->usage(held->kv, &view);
-    store_view_release(store, held);
+    store_view_release(writable(store), held);
     *out = (struct store_room){.log_used = log.used,
                                .log_map = log.map,
                                .view_used = view.used,
@@ -65,7 +70,7 @@ void store_room_get(struct store *store, struct store_room *out) {
                                .disk_free = log.disk_free < view.disk_free ? log.disk_free : view.disk_free};
 }
 
-enum proto_error store_room_check(struct store *store, uint64_t more_bytes) {
+enum proto_error store_room_check(const struct store *store, uint64_t more_bytes) {
     struct store_room room;
     store_room_get(store, &room);
     uint64_t view_more = more_bytes * VIEW_BYTES_PER_LOG_BYTE;

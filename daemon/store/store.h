@@ -112,8 +112,8 @@ bool store_broken(const struct store *store);
 struct store_room {
     uint64_t log_used, log_map, view_used, view_map, disk_free;
 };
-void store_room_get(struct store *store, struct store_room *out);
-enum proto_error store_room_check(struct store *store, uint64_t more_bytes) PROTO_MUST_CHECK;
+void store_room_get(const struct store *store, struct store_room *out);
+enum proto_error store_room_check(const struct store *store, uint64_t more_bytes) PROTO_MUST_CHECK;
 
 /* --- the log: one writer thread ------------------------------------------------------- */
 

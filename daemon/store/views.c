@@ -35,12 +35,14 @@ static struct proto_id next_view_id(struct store *store) {
         store->views_made++;
         return id;
     }
-    uint8_t seed[3 * PROTO_ID_BYTES + 8], hash[PROTO_HASH_BYTES];
-    memcpy(seed, store->identity.log.bytes, PROTO_ID_BYTES);
-    memcpy(seed + PROTO_ID_BYTES, store->identity.view.bytes, PROTO_ID_BYTES);
-    memcpy(seed + 2 * PROTO_ID_BYTES, store->fresh_view_id.bytes, PROTO_ID_BYTES);
-    store_seq_encode(++store->views_made, seed + 3 * PROTO_ID_BYTES);
-    proto_hash(seed, sizeof seed, hash);
+    struct {
+        struct proto_id log, current, fresh;
+        uint8_t count[8];
+    } seed = {.log = store->identity.log, .current = store->identity.view, .fresh = store->fresh_view_id};
+    uint8_t hash[PROTO_HASH_BYTES];
+    static_assert(sizeof seed == 3 * PROTO_ID_BYTES + 8, "bytes only, no padding to hash");
+    store_seq_encode(++store->views_made, seed.count);
+    proto_hash(&seed, sizeof seed, hash);
     memcpy(id.bytes, hash, PROTO_ID_BYTES);
     id.bytes[6] = (uint8_t)((id.bytes[6] & 0x0fu) | 0x80u); /* version 8: of our own making */
     id.bytes[8] = (uint8_t)((id.bytes[8] & 0x3fu) | 0x80u);

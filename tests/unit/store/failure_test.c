@@ -71,6 +71,7 @@ static uint64_t check_store(const char *dir) {
         help_check_event(txn, n);
     store_read_end(txn);
     store_close(store);
+    help_check_pages(dir, &identity);
     return identity.log_seq;
 }
 

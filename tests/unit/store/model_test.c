@@ -231,7 +231,9 @@ static void restart_round(struct run *run) {
         assert_int_equal(help_append(log, run->log_seq + 1), PROTO_OK);
         store_memory_crash(run->store, lose);
     } else {
+        struct store_identity before = help_identity(run->store);
         store_close(run->store);
+        help_check_pages(run->dir, &before);
         options.boot_id = HELP_BOOT;
         if (lose) /* as if a process of ours had given up */
             assert_int_equal(close(creat("distrust-view", 0600)), 0);

@@ -6,6 +6,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 
@@ -443,6 +444,53 @@ static void private_and_not_inherited(void **state) {
     store_close(store);
 }
 
+#if defined(__has_feature)
+#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
+#define SHADOWED 1
+#endif
+#endif
+#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+#define SHADOWED 1
+#endif
+#ifndef SHADOWED
+#define SHADOWED 0
+#endif
+
+/* A terabyte each where the machine gives it, less where it does not. */
+static void default_maps_fit_the_machine(void **state) {
+    struct fixture *f = *state;
+    struct store_options options = help_options(f->dir);
+    struct store_room room;
+    options.log_map_bytes = options.view_map_bytes = 0;
+    struct store *store = help_open_with(&options);
+    store_room_get(store, &room);
+    assert_true(room.log_map >= 4ull << 30 && room.view_map >= 4ull << 30);
+    if (!SHADOWED)
+        assert_true(room.log_map == 1ull << 40 && room.view_map == 1ull << 40);
+    assert_int_equal(help_commit_events(store, 1, 3), PROTO_OK);
+    assert_int_equal(help_commit_view(store, 1, 3), PROTO_OK);
+    store_close(store);
+    if (SHADOWED)
+        return;
+    pid_t child = fork();
+    assert_true(child >= 0);
+    if (child == 0) { /* 100 GiB of addresses: 64 and 16 fit */
+        struct rlimit limit = {100ull << 30, 100ull << 30};
+        if (setrlimit(RLIMIT_AS, &limit) != 0)
+            _exit(1);
+        store = help_open_with(&options);
+        store_room_get(store, &room);
+        bool good = room.log_map == 64ull << 30 && room.view_map == 16ull << 30 &&
+                    help_commit_events(store, 4, 5) == PROTO_OK && help_commit_view(store, 4, 5) == PROTO_OK;
+        store_close(store);
+        _exit(good ? 0 : 2);
+    }
+    int status;
+    assert_int_equal(waitpid(child, &status, 0), child);
+    assert_int_equal(status, 0);
+    expect_kept(f->dir, HELP_BOOT, 5);
+}
+
 static void newer_formats_are_refused(void **state) {
     struct fixture *f = *state;
     char name[64];
@@ -597,6 +645,7 @@ int main(void) {
         cmocka_unit_test_setup_teardown(no_store_is_no_store, setup, teardown),
         cmocka_unit_test_setup_teardown(leftovers_are_removed, setup, teardown),
         cmocka_unit_test_setup_teardown(private_and_not_inherited, setup, teardown),
+        cmocka_unit_test_setup_teardown(default_maps_fit_the_machine, setup, teardown),
         cmocka_unit_test_setup_teardown(newer_formats_are_refused, setup, teardown),
         cmocka_unit_test_setup_teardown(tampering_is_found, setup, teardown),
         cmocka_unit_test_setup_teardown(cut_log_is_refused, setup, teardown),
