@@ -8,7 +8,7 @@
  * belongs to another (a step's to the alert's since, overdue to due) is stored as
  * the distance. The smallest schedule, of a child without events, is
  *
- *     01 00 00 00 00 00      format; presence of closed, overflow, team, label, and for each of two stomas exists,
+ *     01 00 00 00 00         format; presence of closed, overflow, team, label, and for each of two stomas exists,
  *                            state, reasons, age_known_day, mature_day, change_due_day, change_by_day, forecast,
  *                            mature_at; waiting_at; task_count, alert_count: none of them
  *
