@@ -18,7 +18,7 @@
 #include "care/facts.h"
 
 #define CARE_CODER_FACTS 1024
-#define CARE_DAY_FAR 4000000 /* no date lies further from 1970 */
+#define CARE_DAY_FAR 90000 /* 2216: no date of an event, nor what follows from one, lies further from 1970 */
 
 struct care_coder {
     bool writing;

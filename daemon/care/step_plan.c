@@ -9,6 +9,10 @@
 
 #include <assert.h>
 
+static int32_t sound_day(int32_t day) {
+    return day < PROTO_DAY_MIN ? PROTO_DAY_MIN : day > PROTO_DAY_MAX ? PROTO_DAY_MAX : day;
+}
+
 static void set_pauses(struct care_plan_entry *plan, const struct proto_value *pauses) {
     uint32_t count = pauses->present && pauses->n > 0 ? (uint32_t)pauses->n : 0;
     if (count > PROTO_PAUSES_MAX)
@@ -16,8 +20,8 @@ static void set_pauses(struct care_plan_entry *plan, const struct proto_value *p
     plan->pause_count = (uint8_t)count;
     for (uint32_t i = 0; i < count; i++) {
         struct proto_record record = proto_list_record(pauses, i);
-        plan->pauses[i].from = record.from;
-        plan->pauses[i].to = record.to;
+        plan->pauses[i].from = sound_day(record.from);
+        plan->pauses[i].to = sound_day(record.to);
     }
 }
 
