@@ -277,6 +277,17 @@ void care_alert_open_device(const struct care_facts *facts, struct care_schedule
         care_alert_end(facts, schedule, draft, gone);
 }
 
+/* The same alert is among the ended already, or has been open since before `at`: another end of it would only confuse. */
+static bool stands(const struct care_schedule *schedule, enum proto_alert alert, int stoma, int about, int64_t at) {
+    for (uint32_t i = 0; i < schedule->alert_count; i++) {
+        const struct care_alert *row = &schedule->alerts[i];
+        if (row->alert == alert && row->about == about && (row->stoma == stoma || row->stoma == 0) &&
+            (row->ended_how != CARE_ENDED_NOT || row->steps[0].from <= at))
+            return true;
+    }
+    return false;
+}
+
 static void end_as(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,
                    const struct care_fact *end, enum care_ended how) {
     struct care_alert *alert = &draft->alert;
@@ -286,7 +297,9 @@ static void end_as(const struct care_facts *facts, struct care_schedule *schedul
     alert->ended_at = end->at;
     alert->until = end->at + care_facts_span_ms(facts, PROTO_POLICY_ENDED_DAYS, alert->stoma, INT32_MIN);
     if (alert->until <= facts->state->last_event.at)
-        return;                                 /* nobody looks from before the newest event, so nobody would see it */
+        return; /* nobody looks from before the newest event, so nobody would see it */
+    if (stands(schedule, (enum proto_alert)alert->alert, alert->stoma, alert->about, alert->ended_at))
+        return;
     memset(alert->args, 0, sizeof alert->args); /* an ended alert is shown by name and evidence */
     memset(alert->text, 0, sizeof alert->text);
     alert->deadline = alert->aim = alert->quiet_from = alert->quiet_until = 0;
@@ -299,15 +312,6 @@ void care_alert_end(const struct care_facts *facts, struct care_schedule *schedu
 }
 
 /* --- withdrawn ------------------------------------------------------------------------------------ */
-
-static bool scheduled(const struct care_schedule *schedule, uint8_t alert, uint8_t stoma) {
-    for (uint32_t i = 0; i < schedule->alert_count; i++) {
-        const struct care_alert *row = &schedule->alerts[i];
-        if (row->alert == alert && (row->stoma == stoma || row->stoma == 0))
-            return true;
-    }
-    return false;
-}
 
 /* First declared wordings of an alert: a withdrawn one is shown by name, and still has to be whole. */
 static void first_wordings(enum proto_alert alert, uint8_t *found, uint8_t *next) {
@@ -326,7 +330,7 @@ static void plan_withdrawn(const struct care_facts *facts, struct care_schedule 
         const struct care_withdrawn *withdrawn = &state->withdrawn[i];
         enum proto_alert name = (enum proto_alert)withdrawn->alert;
         if (name <= PROTO_ALERT_NONE || name >= PROTO_ALERT_COUNT ||
-            scheduled(schedule, withdrawn->alert, withdrawn->stoma))
+            stands(schedule, name, withdrawn->stoma, 0, withdrawn->fact.at))
             continue;
         struct care_draft draft;
         uint8_t found, next;
@@ -338,17 +342,72 @@ static void plan_withdrawn(const struct care_facts *facts, struct care_schedule 
     }
 }
 
+/* --- the device that is gone ---------------------------------------------------------------------- */
+
+/* A stoma as it was with the device before. */
+static void with_past(const struct care_stoma *now, struct care_stoma *old) {
+    const struct care_past *past = &now->past;
+    *old = *now;
+    old->device_state = CARE_DEVICE_NONE;
+    old->device_gone = past->gone;
+    old->device = past->device;
+    old->check_count = past->check_count;
+    memcpy(old->checks, past->checks, sizeof old->checks);
+    old->displaced = past->displaced;
+    old->displaced_first = past->displaced_first;
+    old->displaced_settled = past->displaced_settled;
+    old->outside_worst = past->outside_worst;
+    old->displaced_outside_mm = past->displaced_outside_mm;
+    old->displaced_said = past->displaced_said;
+    old->gaps = past->gaps;
+    old->blocked_first = past->blocked_first;
+    old->blocked = past->blocked;
+    old->blocked_settled = past->blocked_settled;
+    old->rotated = past->rotated;
+    old->rotated_fact = past->rotated_fact;
+    old->rotated_bad_first = past->rotated_bad_first;
+    old->rotated_settled = past->rotated_settled;
+    old->rotated_jejunal = past->rotated_jejunal;
+    old->rotated_jejunal_settled = past->rotated_jejunal_settled;
+    old->valve_leak_first = past->valve_leak_first;
+    old->valve_leak = past->valve_leak;
+    old->against_contact = past->against_contact;
+}
+
+static void plan_device(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    care_alerts_position(facts, stoma, schedule);
+    care_alerts_balloon(facts, stoma, schedule);
+    care_alerts_device(facts, stoma, schedule);
+}
+
+/* Whatever was open about a device ends when it goes: the rules see the stoma as it was with that device, and that it is gone. */
+static void plan_devices(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    int index = stoma == PROTO_stoma_second ? 1 : 0;
+    const struct care_stoma *now = facts->stomas[index].stoma;
+    struct care_facts then = *facts;
+    if (!facts->stomas[index].has_device && care_fact_is(&now->device_gone))
+        care_facts_of_gone(facts, now, stoma, &then.stomas[index]);
+    plan_device(&then, stoma, schedule);
+    int64_t shown_ms = care_facts_span_ms(facts, PROTO_POLICY_ENDED_DAYS, stoma, INT32_MIN);
+    if (!care_fact_is(&now->past.gone) || now->past.gone.at + shown_ms <= facts->state->last_event.at)
+        return;
+    struct care_stoma old;
+    with_past(now, &old);
+    care_facts_of_gone(facts, &old, stoma, &then.stomas[index]);
+    then.stomas[index].exists = false; /* what is there now has had its turn */
+    plan_device(&then, stoma, schedule);
+}
+
 void care_plan_alerts(const struct care_facts *facts, struct care_schedule *schedule) {
     for (int stoma = PROTO_stoma_main; stoma <= PROTO_stoma_second; stoma++) {
         const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
         if (!s->exists && !care_fact_is(&s->closed))
             continue;
         care_alerts_out(facts, stoma, schedule);
-        care_alerts_position(facts, stoma, schedule);
-        care_alerts_balloon(facts, stoma, schedule);
-        care_alerts_device(facts, stoma, schedule);
+        plan_devices(facts, stoma, schedule);
         care_alerts_site(facts, stoma, schedule);
     }
     care_alerts_child(facts, schedule);
+    care_alerts_stock(facts, schedule);
     plan_withdrawn(facts, schedule);
 }

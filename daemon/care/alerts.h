@@ -58,8 +58,9 @@ void care_alerts_device(const struct care_facts *facts, int stoma,
                         struct care_schedule *schedule); /* valve, blockage, turning, fit, overdue, recalls */
 void care_alerts_site(const struct care_facts *facts, int stoma,
                       struct care_schedule *schedule); /* early, pain, infection, leak, overgranulation */
+void care_alerts_stock(const struct care_facts *facts, struct care_schedule *schedule); /* spares, supplies */
 void care_alerts_child(const struct care_facts *facts,
-                       struct care_schedule *schedule); /* records, carers, spares, supplies, contact, clocks */
+                       struct care_schedule *schedule); /* records, carers, contact, clocks */
 
 /* --- the device-out decision: total over its inputs ------------------------------------------ */
 

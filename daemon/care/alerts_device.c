@@ -49,23 +49,6 @@ static void plan_blocked(const struct care_facts *facts, int stoma, struct care_
         care_alert_open_device(facts, schedule, &draft);
 }
 
-/* A reminder that fades after some days. */
-static void plan_unsafe(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
-    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
-    if (!care_fact_is(&s->unsafe))
-        return;
-    struct care_draft draft;
-    care_draft_init(&draft, PROTO_ALERT_UNSAFE_UNBLOCKING, stoma, &s->unsafe, CARE_FOUND_UNSAFE_UNBLOCKING_TRIED);
-    struct care_text text;
-    care_text_init(&text, draft.alert.text, sizeof draft.alert.text);
-    care_text_add(&text, s->unsafe_text);
-    draft.alert.until = s->unsafe.at + care_facts_span_ms(facts, PROTO_POLICY_UNSAFE_UNBLOCKING_DAYS, stoma, INT32_MIN);
-    if (draft.alert.until <= facts->state->last_event.at)
-        return; /* faded before the newest event */
-    care_draft_step(&draft, s->unsafe.at, PROTO_URGENCY_NOTE, CARE_NEXT_UNSAFE_UNBLOCKING_EXPLAIN);
-    care_alert_open(facts, schedule, &draft);
-}
-
 /* --- turning ------------------------------------------------------------------------------------------ */
 
 static void plan_will_not_rotate(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
@@ -157,7 +140,7 @@ static const struct care_appointment *booked_change(const struct care_facts *fac
 static void plan_overdue(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
     const struct care_device *device = &sf->stoma->device;
-    if (!sf->has_device || facts->in_hospital)
+    if (!care_fact_is(&device->placed) || facts->in_hospital)
         return;
     bool expired = device->expires_day != 0 && device->expires_day < sf->placed_day;
     if (!expired && sf->change_by_day == 0)
@@ -174,7 +157,7 @@ static void plan_overdue(const struct care_facts *facts, int stoma, struct care_
         draft.alert.quiet_from = booked->fact.at;
         draft.alert.quiet_until = care_facts_midnight(facts, booked->on_day + 1);
     }
-    care_alert_open(facts, schedule, &draft);
+    care_alert_open_device(facts, schedule, &draft);
 }
 
 /* --- recalls --------------------------------------------------------------------------------------------- */
@@ -206,20 +189,21 @@ static enum match match_recall(const struct care_recall *recall, const char *lot
 }
 
 /* A spare carries its lot only: an item number in the notice cannot be compared, a lot that is not on record says nothing. */
-static bool spare_recalled(const struct care_facts *facts, int stoma, const struct care_recall *recall) {
+static const struct care_spare *spare_recalled(const struct care_facts *facts, int stoma,
+                                               const struct care_recall *recall) {
     const struct care_state *state = facts->state;
     for (uint32_t i = 0; i < state->spare_count; i++) {
         const struct care_spare *spare = &state->spares[i];
         if (spare->stoma == stoma && spare->count > 0 && spare->lot[0] && recall->lot[0] &&
             strcmp(spare->lot, recall->lot) == 0)
-            return true;
+            return spare;
     }
-    return false;
+    return NULL;
 }
 
 struct recalled {
     enum match device;
-    bool spare;
+    const struct care_spare *spare;
     const struct care_recall *recall; /* the most urgent that is about this child */
 };
 
@@ -232,11 +216,16 @@ static void plan_recalled(const struct care_facts *facts, int stoma, const struc
                             : r->spare       ? CARE_FOUND_RECALLED_LOT_SPARE
                                              : CARE_FOUND_RECALLED_LOT_DEVICE_UNSURE;
     struct care_fact since = {.at = r->recall->at, .id = r->recall->id};
-    if (!r->spare && device->placed.at > since.at)
-        since.at = device->placed.at;
+    int64_t placed_at = r->device != MATCH_NO ? device->placed.at : INT64_MAX;
+    int64_t counted_at = r->spare ? r->spare->fact.at : INT64_MAX;
+    int64_t had_at = placed_at < counted_at ? placed_at : counted_at;
+    if (had_at > since.at)
+        since.at = had_at;
     care_draft_init(draft, PROTO_ALERT_RECALLED_LOT, stoma, &since, found);
     if (r->device != MATCH_NO)
         care_draft_evidence(draft, &device->placed);
+    if (r->spare)
+        care_draft_evidence(draft, &r->spare->fact);
     struct care_text text;
     care_text_init(&text, draft->alert.text, sizeof draft->alert.text);
     care_text_add_listed(&text, r->recall->notice);
@@ -256,8 +245,8 @@ static void plan_recalls(const struct care_facts *facts, int stoma, struct care_
     uint32_t count = 0;
     for (uint32_t i = 0; i < facts->context->recall_count; i++) {
         const struct care_recall *recall = &facts->context->recalls[i];
-        struct recalled r = {.recall = recall, .spare = sf->exists && spare_recalled(facts, stoma, recall)};
-        if (sf->has_device)
+        struct recalled r = {.recall = recall, .spare = sf->exists ? spare_recalled(facts, stoma, recall) : NULL};
+        if (sf->has_device || care_fact_is(&sf->stoma->device_gone))
             r.device = match_recall(recall, sf->stoma->device.lot, sf->stoma->device.gtin);
         if (r.device == MATCH_NO && !r.spare)
             continue;
@@ -273,13 +262,15 @@ static void plan_recalls(const struct care_facts *facts, int stoma, struct care_
     plan_recalled(facts, stoma, &best, &draft);
     for (uint32_t i = 0; i < count; i++)
         care_draft_evidence(&draft, &notices[i]);
-    care_alert_open(facts, schedule, &draft);
+    if (best.spare)
+        care_alert_open(facts, schedule, &draft);
+    else
+        care_alert_open_device(facts, schedule, &draft);
 }
 
 void care_alerts_device(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     plan_valve(facts, stoma, schedule);
     plan_blocked(facts, stoma, schedule);
-    plan_unsafe(facts, stoma, schedule);
     plan_will_not_rotate(facts, stoma, schedule);
     plan_fits(facts, stoma, schedule);
     plan_overdue(facts, stoma, schedule);

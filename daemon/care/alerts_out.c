@@ -51,33 +51,6 @@ void care_out_steps(struct care_draft *draft, unsigned holds, const struct care_
 
 /* --- what holds -------------------------------------------------------------------------------- */
 
-bool care_spare_unfit(const struct care_facts *facts, int stoma, int what, int32_t day) {
-    const struct care_state *state = facts->state;
-    const struct care_device *device = &care_facts_stoma(facts, stoma)->stoma->device;
-    const struct care_spare *newest = NULL;
-    for (uint32_t i = 0; i < state->spare_count; i++) {
-        const struct care_spare *spare = &state->spares[i];
-        bool mine = spare->stoma == stoma || (spare->stoma == 0 && stoma == PROTO_stoma_main);
-        if (mine && spare->what == what && spare->place == PROTO_spare_place_home &&
-            (!newest || care_fact_order(&newest->fact, &spare->fact) < 0))
-            newest = spare;
-    }
-    if (!newest)
-        return false;
-    if (newest->expires_day != 0 && newest->expires_day < day)
-        return true;
-    bool same = what == PROTO_spare_what_same, smaller = what == PROTO_spare_what_smaller;
-    if (same && newest->retention != 0 && device->retention != 0 && newest->retention != device->retention)
-        return true;
-    if (same && newest->profile != 0 && device->profile != 0 && newest->profile != device->profile)
-        return true;
-    if (same && newest->length_mm != 0 && device->length_mm != 0 && newest->length_mm != device->length_mm)
-        return true;
-    if (newest->french_fr == 0 || device->french_fr == 0)
-        return false;
-    return (same && newest->french_fr != device->french_fr) || (smaller && newest->french_fr >= device->french_fr);
-}
-
 static unsigned out_holds(const struct care_facts *facts, int stoma) {
     const struct care_out *out = &care_facts_stoma(facts, stoma)->stoma->out;
     unsigned holds = 0;

@@ -290,10 +290,30 @@ static void plan_overgranulation(const struct care_facts *facts, int stoma, stru
         care_alert_end(facts, schedule, &draft, &sign->settled);
 }
 
+/* --- a way of unblocking that is not safe ------------------------------------------------------------- */
+
+/* A reminder that fades after some days. */
+static void plan_unsafe(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
+    if (!care_fact_is(&s->unsafe))
+        return;
+    struct care_draft draft;
+    care_draft_init(&draft, PROTO_ALERT_UNSAFE_UNBLOCKING, stoma, &s->unsafe, CARE_FOUND_UNSAFE_UNBLOCKING_TRIED);
+    struct care_text text;
+    care_text_init(&text, draft.alert.text, sizeof draft.alert.text);
+    care_text_add(&text, s->unsafe_text);
+    draft.alert.until = s->unsafe.at + care_facts_span_ms(facts, PROTO_POLICY_UNSAFE_UNBLOCKING_DAYS, stoma, INT32_MIN);
+    if (draft.alert.until <= facts->state->last_event.at)
+        return; /* faded before the newest event */
+    care_draft_step(&draft, s->unsafe.at, PROTO_URGENCY_NOTE, CARE_NEXT_UNSAFE_UNBLOCKING_EXPLAIN);
+    care_alert_open(facts, schedule, &draft);
+}
+
 void care_alerts_site(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     plan_early(facts, stoma, schedule);
     plan_pain(facts, stoma, schedule);
     plan_infection(facts, stoma, schedule);
     plan_leak(facts, stoma, schedule);
     plan_overgranulation(facts, stoma, schedule);
+    plan_unsafe(facts, stoma, schedule);
 }

@@ -196,6 +196,8 @@ static void change_policies(const struct care_device *device, enum proto_policy 
 
 static void work_out_change(const struct care_facts *facts, struct care_stoma_facts *s) {
     enum proto_policy due = PROTO_POLICY_NONE, overdue = PROTO_POLICY_NONE;
+    if (s->placed_day == INT32_MIN)
+        return;
     change_policies(&s->stoma->device, &due, &overdue);
     int32_t prescribed = s->stoma->prescribed_change_months;
     int32_t grace = care_facts_whole(facts, PROTO_POLICY_PRESCRIBED_CHANGE_GRACE_MONTHS, s->number, INT32_MIN);
@@ -231,6 +233,16 @@ static void work_out_device(const struct care_facts *facts, struct care_stoma_fa
     if (s->balloon)
         s->prescribed_ml = stoma->prescribed_balloon_ml ? stoma->prescribed_balloon_ml : device->balloon_ml;
     work_out_change(facts, s);
+}
+
+void care_facts_of_gone(const struct care_facts *facts, const struct care_stoma *stoma, int number,
+                        struct care_stoma_facts *out) {
+    *out = (struct care_stoma_facts){.stoma = stoma, .number = (uint8_t)number, .has_device = true};
+    out->exists = stoma->exists && !care_fact_is(&stoma->closed);
+    work_out_age(facts, out);
+    work_out_home_change(facts, out);
+    work_out_device(facts, out);
+    out->has_device = false;
 }
 
 void care_facts_init(struct care_facts *facts, const struct care_state *state, const struct care_context *context) {

@@ -40,6 +40,8 @@ struct care_facts {
     struct care_stoma_facts stomas[PROTO_STOMAS_MAX];
 };
 
+/* Facts of a stoma whose device is gone, worked out as while it was there; has_device is false. `stoma` may be a copy with an older device. */
+void care_facts_of_gone(const struct care_facts *facts, const struct care_stoma *stoma, int number, struct care_stoma_facts *out);
 void care_facts_init(struct care_facts *facts, const struct care_state *state, const struct care_context *context);
 /* Local date of an instant, in the zone the child had then. */
 int32_t care_facts_day(const struct care_facts *facts, int64_t at);

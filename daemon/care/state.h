@@ -94,6 +94,22 @@ struct care_out {            /* one dislodgement, or a removal without for_good 
     bool ended_keep_open;
 };
 
+/* The device before: what was known of it when it went, so that what ended with it ends visibly. */
+struct care_past {
+    struct care_fact gone;   /* removed, or replaced; zero: none, or so long ago that nobody would be shown it */
+    struct care_device device;
+    uint32_t check_count;
+    struct care_check checks[PROTO_CHECKS_KEPT];
+    struct care_fact displaced, displaced_first, displaced_settled, outside_worst;
+    int32_t displaced_outside_mm;
+    bool displaced_said;
+    struct care_measures gaps;
+    struct care_fact blocked_first, blocked, blocked_settled;
+    uint8_t rotated;
+    struct care_fact rotated_fact, rotated_bad_first, rotated_settled, rotated_jejunal, rotated_jejunal_settled;
+    struct care_fact valve_leak_first, valve_leak, against_contact;
+};
+
 struct care_stoma {
     bool touched;            /* some event was about it: an untouched one holds nothing */
     bool exists;
@@ -138,6 +154,8 @@ struct care_stoma {
     struct care_fact early_contact;   /* first answered contact about early-complication by one it allows, since the newest sighting of its signs */
     struct care_fact keep_open;       /* newest device.placed to keep the stoma open; and where, as a choice of place */
     uint8_t keep_open_place;
+    struct care_past past;
+    struct care_fact undated, dated;  /* first event that left the stoma without a date; first after it that gave one */
     struct care_fact against_contact; /* first answered contact about placed-against-rule with surgeon or gastroenterologist since seated */
 };
 
@@ -147,9 +165,10 @@ struct care_contact {
     uint64_t about;          /* bit (alert - 1) */
     int64_t recheck_by;      /* 0 not given */
 };
-struct care_carer { char name[CARE_TEXT_SHORT]; bool left; struct care_fact left_fact; struct { struct care_fact fact; uint8_t level; int32_t until_day; /* 0 not given */ } skills[5]; /* 1..4 */ };
-struct care_spare { struct care_fact fact; uint8_t place, what, retention, profile, stoma; int32_t french_fr, length_mm, count, expires_day; char lot[44]; };
-struct care_supply { char item[CARE_TEXT_SHORT]; struct care_fact counted, ordered; int32_t count, ordered_count, expected_day; };
+struct care_carer { char name[CARE_TEXT_SHORT]; bool left; struct care_fact left_fact; struct { struct care_fact fact; uint8_t level; int32_t until_day; /* 0 not given */ struct care_fact before; uint8_t before_level; int32_t before_until; /* the training before */ } skills[5]; /* 1..4 */ };
+struct care_spare_before { struct care_fact fact; uint8_t retention, profile; int32_t french_fr, length_mm, count, expires_day; };
+struct care_spare { struct care_fact fact; uint8_t place, what, retention, profile, stoma; int32_t french_fr, length_mm, count, expires_day; char lot[44]; struct care_spare_before before; /* the count before */ };
+struct care_supply { char item[CARE_TEXT_SHORT]; struct care_fact counted, ordered; int32_t count, ordered_count, expected_day; struct care_fact counted_before; int32_t count_before; };
 struct care_appointment { struct care_fact fact; uint8_t what, stoma; int32_t on_day; };
 struct care_plan_entry {     /* plan.set: the newest for one task or policy and stoma */
     struct care_fact fact;
@@ -195,8 +214,11 @@ struct care_state {
     struct care_stay away;       /* the last respite or other stay */
     struct care_fact hospital; bool hospital_formed_here; /* newest hospital.reached */
     struct care_fact last_word;  /* newest visit, check or answered contact */
+    /* The last time that nobody heard from the family for some days, or visits were missed, and the word that ended it. */
+    struct { struct care_fact from, to, missed_last; uint8_t missed; } silence;
     uint8_t missed_visits; struct care_fact missed_first, missed_last; /* running, since the last word */
     struct care_fact visit_planned; int32_t visit_planned_day;
+    struct care_fact plan_first; /* the first emergency plan */
     struct care_fact plan; uint8_t plan_keep_open, plan_home_change, plan_stoma; uint8_t plan_spares; int32_t plan_review_day; /* emergency-plan.set; spares bit (choice - 1) */
     struct care_fact feed; uint8_t feed_mode; int32_t feed_ml_day, feed_flush_ml;
     struct care_fact weight; int32_t weight_kg; struct care_fact weight_before; int32_t weight_before_kg;

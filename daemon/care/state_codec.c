@@ -6,16 +6,18 @@
  *     core            fields of the child, its stomas and lists, in the order of the functions below
  *     profile         texts of the record, a stream of its own: unchanged texts are unchanged bytes
  *
- * Both parts are streams of fields as coder.h has them. A child of whom one
- * event at 2026-03-01T14:00:00Z (id 019ca9fa-3980-7000-8000-000000000001) is folded, to that moment:
+ * Both parts are streams of fields as coder.h has them. A child of whom nothing
+ * but one note is folded, written at 2026-03-01T14:00:00Z, to that moment:
  *
- *     01 00 1d                     format, 29 bytes of core
- *     f0                           presence: folded_to, event_count, registered, last_event; not overflow ...
- *     b3 ca cf a9 e6 00            folded_to, signed: 1772373600000
- *     01                           event_count
- *     00 019c...0001 00            registered: fact 0, new: id, and 0 ms (signed) from the id's own time
- *     00                           last_event: fact 0, seen before
- *     ...                          presence bits of what follows, all 0
+ *     01 00 21                 format, 33 bytes of core
+ *     d0                       presence 1101 0000: folded_to, event_count, not registered, last_event, ...
+ *     e7 95 9b 97 9c 00        folded_to, signed: 3544747200000 is 1772373600000 folded
+ *     01                       event_count
+ *     00                       last_event: fact number 0, new, so its id follows
+ *     01 9c a9 b2 e7 00 70 00 80 00 00 00 00 00 00 01
+ *     00                       and its time: 0 ms from the id's own
+ *     00 00 00 00 00 00 00     presence of all else in the core: nothing
+ *     00 00                    presence of the texts: none
  *
  * What always holds: encode(decode(bytes)) is the same bytes; anything else than
  * what encode makes is refused, never guessed at.
@@ -37,6 +39,8 @@ static void code_stay(struct care_coder *c, struct care_stay *stay) {
     care_code_day(c, &stay->expected_back_day);
     care_code_text(c, stay->name, sizeof stay->name);
     care_code_bool(c, &stay->stoma_formed);
+    if (!care_fact_is(&stay->started) && !care_fact_is(&stay->ended) && c->error == PROTO_OK)
+        c->error = PROTO_CORRUPT; /* a stay that never was is left out */
 }
 
 static void code_zones(struct care_coder *c, struct care_state *state) {
@@ -75,11 +79,16 @@ static void code_child(struct care_coder *c, struct care_state *state) {
 
 static void code_contact(struct care_coder *c, struct care_state *state) {
     care_code_fact(c, &state->last_word);
+    care_code_fact(c, &state->silence.from);
+    care_code_fact(c, &state->silence.to);
+    care_code_fact(c, &state->silence.missed_last);
+    care_code_u8(c, &state->silence.missed, UINT8_MAX);
     care_code_u8(c, &state->missed_visits, UINT8_MAX);
     care_code_fact(c, &state->missed_first);
     care_code_fact(c, &state->missed_last);
     care_code_fact(c, &state->visit_planned);
     care_code_day(c, &state->visit_planned_day);
+    care_code_fact(c, &state->plan_first);
     care_code_fact(c, &state->plan);
     care_code_u8(c, &state->plan_keep_open, 2);
     care_code_u8(c, &state->plan_home_change, 2);

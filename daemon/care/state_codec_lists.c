@@ -30,10 +30,27 @@ static void code_carers(struct care_coder *c, struct care_state *state) {
             care_code_fact(c, &carer->skills[skill].fact);
             care_code_u8(c, &carer->skills[skill].level, PROTO_skill_level_count - 1);
             care_code_day(c, &carer->skills[skill].until_day);
+            care_code_fact(c, &carer->skills[skill].before);
+            care_code_u8(c, &carer->skills[skill].before_level, PROTO_skill_level_count - 1);
+            care_code_day(c, &carer->skills[skill].before_until);
             if (!care_fact_is(&carer->skills[skill].fact) && c->error == PROTO_OK)
                 c->error = PROTO_CORRUPT;
         }
     }
+}
+
+static void code_spare_before(struct care_coder *c, struct care_spare_before *before) {
+    if (!care_code_present(c, care_fact_is(&before->fact)))
+        return;
+    care_code_fact(c, &before->fact);
+    care_code_u8(c, &before->retention, PROTO_retention_count - 1);
+    care_code_u8(c, &before->profile, PROTO_profile_count - 1);
+    care_code_i32(c, &before->french_fr);
+    care_code_i32(c, &before->length_mm);
+    care_code_i32(c, &before->count);
+    care_code_day(c, &before->expires_day);
+    if (!care_fact_is(&before->fact) && c->error == PROTO_OK)
+        c->error = PROTO_CORRUPT;
 }
 
 static void code_spares(struct care_coder *c, struct care_state *state) {
@@ -51,6 +68,7 @@ static void code_spares(struct care_coder *c, struct care_state *state) {
         care_code_i32(c, &spare->count);
         care_code_day(c, &spare->expires_day);
         care_code_text(c, spare->lot, sizeof spare->lot);
+        code_spare_before(c, &spare->before);
     }
 }
 
@@ -64,6 +82,8 @@ static void code_supplies(struct care_coder *c, struct care_state *state) {
         care_code_i32(c, &supply->count);
         care_code_i32(c, &supply->ordered_count);
         care_code_day(c, &supply->expected_day);
+        care_code_fact(c, &supply->counted_before);
+        care_code_i32(c, &supply->count_before);
     }
 }
 

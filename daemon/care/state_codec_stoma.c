@@ -72,6 +72,8 @@ static void code_out(struct care_coder *c, struct care_out *out) {
     care_code_fact(c, &out->hospital);
     care_code_fact(c, &out->ended);
     care_code_bool(c, &out->ended_keep_open);
+    if (!care_fact_is(&out->first) && !care_fact_is(&out->failed) && c->error == PROTO_OK)
+        c->error = PROTO_CORRUPT;
 }
 
 static void code_check(struct care_coder *c, struct care_check *check) {
@@ -124,10 +126,43 @@ static void code_gaps(struct care_coder *c, struct care_measures *gaps) {
     }
 }
 
+static void code_checks(struct care_coder *c, uint32_t *count, struct care_check *checks) {
+    care_code_u32(c, count, PROTO_CHECKS_KEPT);
+    for (uint32_t i = 0; c->error == PROTO_OK && i < *count; i++)
+        code_check(c, &checks[i]);
+}
+
+static void code_past(struct care_coder *c, struct care_past *past) {
+    if (!care_code_present(c, care_fact_is(&past->gone)))
+        return;
+    care_code_fact(c, &past->gone);
+    code_device(c, &past->device);
+    code_checks(c, &past->check_count, past->checks);
+    care_code_fact(c, &past->displaced);
+    care_code_fact(c, &past->displaced_first);
+    care_code_fact(c, &past->displaced_settled);
+    care_code_fact(c, &past->outside_worst);
+    care_code_i32(c, &past->displaced_outside_mm);
+    care_code_bool(c, &past->displaced_said);
+    code_gaps(c, &past->gaps);
+    care_code_fact(c, &past->blocked_first);
+    care_code_fact(c, &past->blocked);
+    care_code_fact(c, &past->blocked_settled);
+    care_code_u8(c, &past->rotated, PROTO_rotated_count - 1);
+    care_code_fact(c, &past->rotated_fact);
+    care_code_fact(c, &past->rotated_bad_first);
+    care_code_fact(c, &past->rotated_settled);
+    care_code_fact(c, &past->rotated_jejunal);
+    care_code_fact(c, &past->rotated_jejunal_settled);
+    care_code_fact(c, &past->valve_leak_first);
+    care_code_fact(c, &past->valve_leak);
+    care_code_fact(c, &past->against_contact);
+    if (!care_fact_is(&past->gone) && c->error == PROTO_OK)
+        c->error = PROTO_CORRUPT; /* a device that is not gone is left out */
+}
+
 static void code_balloon(struct care_coder *c, struct care_stoma *stoma) {
-    care_code_u32(c, &stoma->check_count, PROTO_CHECKS_KEPT);
-    for (uint32_t i = 0; c->error == PROTO_OK && i < stoma->check_count; i++)
-        code_check(c, &stoma->checks[i]);
+    code_checks(c, &stoma->check_count, stoma->checks);
     care_code_fact(c, &stoma->last_good_check);
     care_code_i32(c, &stoma->last_fill_ml);
     care_code_time(c, &stoma->last_fill_at);
@@ -171,6 +206,9 @@ static void code_rest(struct care_coder *c, struct care_stoma *stoma) {
     care_code_fact(c, &stoma->keep_open);
     care_code_u8(c, &stoma->keep_open_place, PROTO_place_count - 1);
     care_code_fact(c, &stoma->against_contact);
+    care_code_fact(c, &stoma->undated);
+    care_code_fact(c, &stoma->dated);
+    code_past(c, &stoma->past);
 }
 
 void care_code_stoma(struct care_coder *c, struct care_stoma *stoma) {
@@ -192,7 +230,7 @@ void care_code_stoma(struct care_coder *c, struct care_stoma *stoma) {
     care_code_fact(c, &stoma->device_gone);
     code_device(c, &stoma->device);
     care_code_i32(c, &stoma->prescribed_balloon_ml);
-    care_code_i32(c, &stoma->prescribed_change_months);
+    care_code_day(c, &stoma->prescribed_change_months);
     care_code_i32(c, &stoma->prescribed_ph);
     care_code_fact(c, &stoma->prescribed);
     code_out(c, &stoma->out);

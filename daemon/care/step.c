@@ -123,9 +123,11 @@ void care_step(struct care_state *state, const struct proto_event *event, const 
         care_step_withdrawn(state, event, target);
     steps[event->kind](state, event);
     if (is_word(event)) {
+        care_step_past_word(state, event);
         state->last_word = care_step_fact(event);
         state->missed_visits = 0;
     }
+    care_step_past_note(state, event);
 }
 
 void care_wait_clear(struct care_state *state) {

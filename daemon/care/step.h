@@ -67,6 +67,13 @@ void care_step_withdrawn(struct care_state *state, const struct proto_event *by,
 void care_step_completed(struct care_state *state, enum proto_task task, int stoma, const char *name);
 /* The outside length was measured: kept when it is farther from where the device was placed than any before. */
 void care_step_outside(struct care_stoma *stoma, const struct proto_event *event, int32_t outside_mm);
+/* step_past.c: what has just ended, as it was before. */
+/* The device in place, or the last one, gives way to the one that the event places. */
+void care_step_past_device(struct care_stoma *stoma, const struct proto_event *placed);
+/* A word from the family, before it is noted: was there a silence? */
+void care_step_past_word(struct care_state *state, const struct proto_event *word);
+/* After each event: first dates and plans; what nobody would be shown any more is let go. */
+void care_step_past_note(struct care_state *state, const struct proto_event *event);
 /* A dislodgement begins, or is reported again. */
 void care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from);
 

@@ -133,6 +133,7 @@ void care_step_placed(struct care_state *state, const struct proto_event *event)
         return;
     }
     struct care_before before = before_seating(state, stoma);
+    care_step_past_device(stoma, event);
     forget_device(stoma);
     stoma->device.placed = care_step_fact(event);
     stoma->device.before = before;

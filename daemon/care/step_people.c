@@ -112,6 +112,9 @@ void care_step_trained(struct care_state *state, const struct proto_event *event
         return;
     carer->left = false;
     carer->left_fact = CARE_NEVER;
+    carer->skills[skill->n].before = carer->skills[skill->n].fact;
+    carer->skills[skill->n].before_level = carer->skills[skill->n].level;
+    carer->skills[skill->n].before_until = carer->skills[skill->n].until_day;
     carer->skills[skill->n].fact = care_step_fact(event);
     carer->skills[skill->n].level = care_said_choice(PROTO_BODY(event, carer_trained, level));
     carer->skills[skill->n].until_day = (int32_t)care_said(PROTO_BODY(event, carer_trained, until), 0);
@@ -160,7 +163,10 @@ void care_step_spare(struct care_state *state, const struct proto_event *event) 
     if (i == state->spare_count)
         state->spare_count++;
     struct care_spare *spare = &state->spares[i];
+    const struct care_spare_before before = {spare->fact,      spare->retention, spare->profile,    spare->french_fr,
+                                             spare->length_mm, spare->count,     spare->expires_day};
     memset(spare, 0, sizeof *spare);
+    spare->before = before;
     spare->fact = care_step_fact(event);
     spare->place = place;
     spare->what = what;
@@ -196,6 +202,8 @@ void care_step_supply_counted(struct care_state *state, const struct proto_event
     struct care_supply *supply = find_supply(state, PROTO_BODY(event, supply_counted, item));
     if (!supply)
         return;
+    supply->counted_before = supply->counted;
+    supply->count_before = supply->count;
     supply->counted = care_step_fact(event);
     supply->count = (int32_t)care_said(PROTO_BODY(event, supply_counted, count), 0);
 }
