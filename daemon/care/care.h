@@ -20,7 +20,8 @@
 #include "care/zone.h"
 #include "proto/writer.h"
 
-#define CARE_RULES_VERSION 1 /* raised whenever the same events may give another state or schedule: stores are then refolded */
+#define CARE_RULES_VERSION                                                                                             \
+    1 /* raised whenever the same events may give another state or schedule: stores are then refolded */
 
 /* --- context: what judges the facts ------------------------------------------------------ */
 
@@ -37,13 +38,14 @@ void care_policy_apply(struct care_policy *policy, const struct proto_event *ado
 struct care_recall {
     struct proto_id id;
     int64_t at;
-    char gtin[16], lot[44], notice[64], action[PROTO_TEXT_LINE_MAX + 4]; /* NUL-terminated, cut at a character; empty: not given */
-    uint8_t urgency; /* enum proto_urgency */
+    char gtin[16], lot[44], notice[64],
+        action[PROTO_TEXT_LINE_MAX + 4]; /* NUL-terminated, cut at a character; empty: not given */
+    uint8_t urgency;                     /* enum proto_urgency */
 };
 void care_recall_from_event(struct care_recall *recall, const struct proto_event *recalled);
 
 struct care_context {
-    const struct care_policy *policy; /* of the child's team */
+    const struct care_policy *policy;  /* of the child's team */
     const struct care_recall *recalls; /* in force, in order (at, id) */
     uint32_t recall_count;
     const struct care_zones *zones;
@@ -56,11 +58,11 @@ struct care_context {
  * grave (care_event_grave) waits, without effect, until a withdrawal.confirmed by another account than the withdrawal's. */
 struct care_void {
     struct proto_id target, by_event;
-    int64_t at;            /* of the voiding event */
-    uint8_t rank;          /* enum proto_rank of the voiding event */
+    int64_t at;   /* of the voiding event */
+    uint8_t rank; /* enum proto_rank of the voiding event */
     bool replacement;
-    bool confirmed;        /* a withdrawal.confirmed by a second account is held */
-    bool grave;            /* care_event_grave of the voiding event (a replacement can be a target itself) */
+    bool confirmed; /* a withdrawal.confirmed by a second account is held */
+    bool grave;     /* care_event_grave of the voiding event (a replacement can be a target itself) */
 };
 /* The void that an event makes: false when it voids nothing. `confirmed` is the caller's to set. */
 bool care_void_from_event(struct care_void *out, const struct proto_event *event);
@@ -80,18 +82,20 @@ void care_step(struct care_state *state, const struct proto_event *event, const 
 void care_wait_clear(struct care_state *state);
 void care_wait(struct care_state *state, const struct proto_event *event);
 /* Reference fold over a whole history (any order; sorts an index array of the caller's: order[count]). For tests, verify and small refolds. */
-void care_fold(struct care_state *state, const struct proto_event *events, uint32_t count, uint32_t *order, int64_t folded_to);
+void care_fold(struct care_state *state, const struct proto_event *events, uint32_t count, uint32_t *order,
+               int64_t folded_to);
 
 void care_plan(const struct care_state *state, const struct care_context *context, struct care_schedule *schedule);
 /* False when a task.deferred goes past the limits of its task in this state (it is then refused in `record`, and ignored in the fold). */
-bool care_defer_allowed(const struct care_state *state, const struct care_context *context, const struct proto_event *deferred);
+bool care_defer_allowed(const struct care_state *state, const struct care_context *context,
+                        const struct proto_event *deferred);
 
 /* What holds at `now`: level, and for each task and alert of the schedule its state then. */
 struct care_view {
-    uint8_t level;                                      /* enum proto_level */
-    uint8_t task_state[PROTO_SCHEDULE_TASKS_MAX];       /* enum care_task_state; NONE: hidden */
-    uint8_t alert_step[PROTO_SCHEDULE_ALERTS_MAX];      /* 1 + index of the step that holds; 0: not open now */
-    uint8_t alert_ended[PROTO_SCHEDULE_ALERTS_MAX];     /* 1: in `ended` now */
+    uint8_t level;                                  /* enum proto_level */
+    uint8_t task_state[PROTO_SCHEDULE_TASKS_MAX];   /* enum care_task_state; NONE: hidden */
+    uint8_t alert_step[PROTO_SCHEDULE_ALERTS_MAX];  /* 1 + index of the step that holds; 0: not open now */
+    uint8_t alert_ended[PROTO_SCHEDULE_ALERTS_MAX]; /* 1: in `ended` now */
 };
 void care_view(const struct care_schedule *schedule, int64_t now, struct care_view *view);
 /* The next moment after `after` at which any answer of care_view changes, or INT64_MAX. */
@@ -99,19 +103,24 @@ int64_t care_next_crossing(const struct care_schedule *schedule, int64_t after);
 
 /* --- bytes: versioned, big-endian, documented in hex beside the codec, golden files in tests ------ */
 
-enum proto_error care_state_encode(const struct care_state *state, uint8_t *out, size_t cap, size_t *size_out) PROTO_MUST_CHECK;
-enum proto_error care_state_decode(const uint8_t *bytes, size_t size, struct care_state *state) PROTO_MUST_CHECK;       /* CORRUPT, NEWER */
-enum proto_error care_schedule_encode(const struct care_schedule *schedule, uint8_t *out, size_t cap, size_t *size_out) PROTO_MUST_CHECK;
-enum proto_error care_schedule_decode(const uint8_t *bytes, size_t size, struct care_schedule *schedule) PROTO_MUST_CHECK;
+enum proto_error care_state_encode(const struct care_state *state, uint8_t *out, size_t cap,
+                                   size_t *size_out) PROTO_MUST_CHECK;
+enum proto_error care_state_decode(const uint8_t *bytes, size_t size,
+                                   struct care_state *state) PROTO_MUST_CHECK; /* CORRUPT, NEWER */
+enum proto_error care_schedule_encode(const struct care_schedule *schedule, uint8_t *out, size_t cap,
+                                      size_t *size_out) PROTO_MUST_CHECK;
+enum proto_error care_schedule_decode(const uint8_t *bytes, size_t size,
+                                      struct care_schedule *schedule) PROTO_MUST_CHECK;
 /* One alert by itself, for the covering index of alerts. */
-enum proto_error care_alert_encode(const struct care_alert *alert, uint8_t *out, size_t cap, size_t *size_out) PROTO_MUST_CHECK;
+enum proto_error care_alert_encode(const struct care_alert *alert, uint8_t *out, size_t cap,
+                                   size_t *size_out) PROTO_MUST_CHECK;
 enum proto_error care_alert_decode(const uint8_t *bytes, size_t size, struct care_alert *alert) PROTO_MUST_CHECK;
 
 /* --- text and maps ------------------------------------------------------------------------ */
 
 /* The status map of design 3 for one child. `patient`: the id the child is shown under. */
-void care_render_status(struct proto_writer *w, const struct proto_id *patient, const struct care_state *state, const struct care_schedule *schedule,
-                        const struct care_context *context, int64_t now);
+void care_render_status(struct proto_writer *w, const struct proto_id *patient, const struct care_state *state,
+                        const struct care_schedule *schedule, const struct care_context *context, int64_t now);
 /* One alert map {name, stoma, urgency, since, deadline?, aim?, found, next_step, call?, rule, basis, evidence, answered_at?}, at the step that holds at
  * `now`; `extra` more pairs follow from the caller (patient, label, team). Needs nothing but the alert. */
 void care_render_alert(struct proto_writer *w, const struct care_alert *alert, int64_t now, uint32_t extra);

@@ -10,17 +10,17 @@
 #include "proto/calendar.h"
 
 struct care_zone {
-    char name[64];                 /* as the time zone database names it, NUL-terminated */
-    int32_t offset_before_s;       /* offset from UTC before the first transition */
-    uint32_t count;                /* transitions, ascending, through 2100 */
-    const int64_t *at_ms;          /* instant of each */
-    const int32_t *offset_s;       /* offset from UTC from then on */
+    char name[64];           /* as the time zone database names it, NUL-terminated */
+    int32_t offset_before_s; /* offset from UTC before the first transition */
+    uint32_t count;          /* transitions, ascending, through 2100 */
+    const int64_t *at_ms;    /* instant of each */
+    const int32_t *offset_s; /* offset from UTC from then on */
 };
 
 struct care_zones {
-    char version[32];              /* of the zone data, "2026a"; shown and stored */
+    char version[32]; /* of the zone data, "2026a"; shown and stored */
     uint32_t count;
-    const struct care_zone *list;  /* ascending by name */
+    const struct care_zone *list; /* ascending by name */
 };
 
 /* The zone of a name, or NULL. A child whose zone is unknown here is planned in UTC (`zone` shows it). */
