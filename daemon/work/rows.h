@@ -18,7 +18,8 @@ struct work_task_row {
     struct proto_id root, shown;
     struct proto_slice label, name, title, detail, given_to;
 };
-enum proto_error work_task_row_read(struct store_bytes key, struct store_bytes value, struct work_task_row *out) PROTO_MUST_CHECK;
+enum proto_error work_task_row_read(struct store_bytes key, struct store_bytes value,
+                                    struct work_task_row *out) PROTO_MUST_CHECK;
 
 /* A row of STORE_ALERTS. */
 struct work_alert_row {
@@ -27,7 +28,8 @@ struct work_alert_row {
     struct proto_slice label;
     struct care_alert alert;
 };
-enum proto_error work_alert_row_read(struct store_bytes key, struct store_bytes value, struct work_alert_row *out) PROTO_MUST_CHECK;
+enum proto_error work_alert_row_read(struct store_bytes key, struct store_bytes value,
+                                     struct work_alert_row *out) PROTO_MUST_CHECK;
 
 /* A row of STORE_DEVICES. */
 struct work_device_row {
@@ -38,7 +40,33 @@ struct work_device_row {
     int64_t placed_at;
     struct proto_slice label, gtin, lot, serial;
 };
-enum proto_error work_device_row_read(struct store_bytes key, struct store_bytes value, struct work_device_row *out) PROTO_MUST_CHECK;
+enum proto_error work_device_row_read(struct store_bytes key, struct store_bytes value,
+                                      struct work_device_row *out) PROTO_MUST_CHECK;
+
+/* A row of STORE_LOTS, devices (what 1) and spares (what 2: french_fr, length_mm, lot and placed_at, when it was counted, are known) of any child that has one. */
+enum work_lot_what { WORK_LOT_DEVICE = 1, WORK_LOT_SPARE };
+enum proto_error work_lot_row_read(struct store_bytes key, struct store_bytes value, uint8_t *what,
+                                   struct work_device_row *out) PROTO_MUST_CHECK;
+
+/* A row of STORE_HISTORY: one event of a child, newest last in key order; the key is root | at | rank | id. Events that wait for their time are in it. */
+struct work_history_row {
+    struct proto_id root, event;
+    int64_t at;
+    uint64_t seq;  /* for store_read_event */
+    uint16_t kind; /* enum proto_kind; UNKNOWN for one of a newer version */
+    uint8_t rank, stoma;
+};
+enum proto_error work_history_row_read(struct store_bytes key, struct store_bytes value,
+                                       struct work_history_row *out) PROTO_MUST_CHECK;
+/* The key from which a backwards scan with prefix `root` gives the events before `at` (INT64_MAX: all). Returns its size, at most 41. */
+size_t work_history_key(const struct proto_id *root, int64_t at, uint8_t out[64]);
+
+/* All voids of a child's class (care_event_counts reads them): count_out may be larger than cap, then nothing but the first cap were written. */
+enum proto_error work_voids_read(struct store_txn *txn, const struct proto_id *patient, struct care_void *out,
+                                 uint32_t cap, uint32_t *count_out) PROTO_MUST_CHECK;
+
+/* Label as STORE_LABELS has it: ASCII letters in lower case, the rest as it is. NUL-terminated. */
+void work_label_fold(struct proto_slice label, char out[PROTO_TEXT_SHORT_MAX + 4]);
 
 /* A row of STORE_LEVELS: what a list of children shows, and the moments at which the level changes (ascending), so that the level at `now` needs no schedule. */
 struct work_level_row {
@@ -49,14 +77,18 @@ struct work_level_row {
     int32_t born_day;
     uint8_t level; /* at the moment asked for */
 };
-enum proto_error work_level_row_read(struct store_bytes key, struct store_bytes value, int64_t now, struct work_level_row *out) PROTO_MUST_CHECK;
+enum proto_error work_level_row_read(struct store_bytes key, struct store_bytes value, int64_t now,
+                                     struct work_level_row *out) PROTO_MUST_CHECK;
 
 /* Team numbers of this view. NOT_FOUND for a team no child was ever in. */
 enum proto_error work_team_find(struct store_txn *txn, struct proto_slice team, uint32_t *number_out) PROTO_MUST_CHECK;
 /* Names of all teams, ascending by number: calls `each` with every one until it returns false. */
-enum proto_error work_team_each(struct store_txn *txn, bool (*each)(void *arg, uint32_t number, struct proto_slice name), void *arg) PROTO_MUST_CHECK;
+enum proto_error work_team_each(struct store_txn *txn,
+                                bool (*each)(void *arg, uint32_t number, struct proto_slice name),
+                                void *arg) PROTO_MUST_CHECK;
 
-/* Counts of one team at `now` from the quarter-hour counters: tasks[task][0 upcoming, 1 due, 2 overdue]; alerts by urgency are counted from STORE_ALERTS by the caller. */
-enum proto_error work_tally_read(struct store_txn *txn, uint32_t team, int64_t now, uint64_t tasks[PROTO_TASK_COUNT][3]) PROTO_MUST_CHECK;
+/* Counts of one team at `now` from the quarter-hour counters (tasks turn at local midnights, which lie on quarters of an hour): tasks[task][0 upcoming, 1 due, 2 overdue]; alerts by urgency are counted from STORE_ALERTS by the caller. */
+enum proto_error work_tally_read(struct store_txn *txn, uint32_t team, int64_t now,
+                                 uint64_t tasks[PROTO_TASK_COUNT][3]) PROTO_MUST_CHECK;
 
 #endif

@@ -25,20 +25,21 @@ struct work_seams {
     void *arg;
     int64_t (*now_ms)(void *arg);                       /* wall clock */
     void (*entropy)(void *arg, uint8_t *out, size_t n); /* ids, nonces */
-    void (*wake)(void *arg);                            /* any thread: completions wait for work_deliver; may coalesce */
+    void (*wake)(void *arg); /* any thread: completions wait for work_deliver; may coalesce */
 };
 
 struct work_options {
-    struct store *store;          /* opened; stays the caller's, outlives work */
+    struct store *store; /* opened; stays the caller's, outlives work */
     struct work_seams seams;
     const struct care_zones *zones; /* outlives work */
-    uint32_t workers;             /* care workers; 0: single-threaded, stepped by work_run_one */
-    uint64_t order_seed;          /* workers == 0: order of ready stages */
-    uint32_t view_sync_ms;        /* view synced to disk this often; 0: never on its own */
+    uint32_t workers;               /* care workers; 0: single-threaded, stepped by work_run_one */
+    uint64_t order_seed;            /* workers == 0: order of ready stages */
+    uint32_t view_sync_ms;          /* view synced to disk this often; 0: never on its own */
 };
 
 /* Starts. When the view must be rebuilt or caught up, that runs as a job inside (work_progress shows it); calls and reads meanwhile get REBUILDING. */
-enum proto_error work_open(const struct work_options *options, struct work **out, struct proto_fault *fault) PROTO_MUST_CHECK;
+enum proto_error work_open(const struct work_options *options, struct work **out,
+                           struct proto_fault *fault) PROTO_MUST_CHECK;
 /* Finishes what is in flight (every call is answered), joins threads, frees. */
 void work_close(struct work *work);
 
@@ -47,17 +48,18 @@ void work_close(struct work *work);
 enum work_want { WORK_WANT_NONE, WORK_WANT_OPENED, WORK_WANT_STATUSES };
 
 struct work_who {
-    char account[84];       /* stamped as `by` */
+    char account[84]; /* stamped as `by` */
     bool all_teams;
     uint32_t team_count;
-    char teams[16][44];     /* scope, when not all_teams */
+    char teams[16][44]; /* scope, when not all_teams */
 };
 
 /* A call in the making: one thread until submitted. NULL when there is no memory or the queue is at its limit (answer BUSY). */
 struct work_call *work_call_new(struct work *work, const struct work_who *who, enum work_want want);
 /* Stamps (id if none, by, node, written_at) and keeps a canonical copy. FUTURE_TIME, TOO_LARGE, BAD_VALUE (a zone that the zone data does not have) and the like
  * come back here, with the event's place in *fault; the call is then to be freed. */
-enum proto_error work_call_add(struct work_call *call, const struct proto_event *event, struct proto_fault *fault) PROTO_MUST_CHECK;
+enum proto_error work_call_add(struct work_call *call, const struct proto_event *event,
+                               struct proto_fault *fault) PROTO_MUST_CHECK;
 typedef void (*work_done_fn)(void *arg, struct work_call *call);
 /* Owned by work until on_done, which runs inside work_deliver (or work_run_one) and then owns it again. */
 void work_submit(struct work *work, struct work_call *call, work_done_fn on_done, void *arg);
@@ -82,38 +84,47 @@ bool work_has_room(const struct work *work);
 
 /* One child, planned by the context in force. Large: allocate once and reuse (work_child_new). */
 struct work_child {
-    struct proto_id root, shown;   /* class root; id the child is shown under (latest `into`) */
+    struct proto_id root, shown; /* class root; id the child is shown under (latest `into`) */
     struct care_state state;
     struct care_schedule schedule;
-    struct care_context context;   /* points into *work's context snapshot held by this child */
+    struct care_context context; /* points into *work's context snapshot held by this child */
     uint64_t context_seq;
-    bool replanned;                /* the stored schedule was older than the context */
-    bool other_rules;              /* at/known_at: today's rules or zone data differ from those in use then */
-    void *held;                    /* context snapshot; released by work_child_free or the next get */
+    bool replanned;   /* the stored schedule was older than the context */
+    bool other_rules; /* at/known_at: today's rules or zone data differ from those in use then */
+    void *held;       /* context snapshot; released by work_child_free or the next get */
 };
 struct work_child *work_child_new(struct work *work);
 void work_child_free(struct work_child *child);
 /* The child as it is at `now` (events whose time has come are folded in), with the present policy. UNKNOWN_PATIENT, REBUILDING. */
-enum proto_error work_child_get(struct work *work, struct store_txn *txn, const struct proto_id *patient, int64_t now, struct work_child *child) PROTO_MUST_CHECK;
+enum proto_error work_child_get(struct work *work, struct store_txn *txn, const struct proto_id *patient, int64_t now,
+                                struct work_child *child) PROTO_MUST_CHECK;
 /* As it stood at `at` (inclusive) from what had been received at `known_at` (inclusive), under the policy known then; INT64_MAX for either means now. */
-enum proto_error work_child_get_then(struct work *work, struct store_txn *txn, const struct proto_id *patient, int64_t at, int64_t known_at, int64_t now,
+enum proto_error work_child_get_then(struct work *work, struct store_txn *txn, const struct proto_id *patient,
+                                     int64_t at, int64_t known_at, int64_t now,
                                      struct work_child *child) PROTO_MUST_CHECK;
 /* Policy of a team (empty: all teams), and who adopted each value when: adopted_at[] 0 for defaults. */
-enum proto_error work_policy_get(struct work *work, struct proto_slice team, struct care_policy *policy, int64_t adopted_at[PROTO_POLICY_COUNT],
+enum proto_error work_policy_get(struct work *work, struct proto_slice team, struct care_policy *policy,
+                                 int64_t adopted_at[PROTO_POLICY_COUNT],
                                  char approved_by[PROTO_POLICY_COUNT][PROTO_TEXT_SHORT_MAX + 4]) PROTO_MUST_CHECK;
 
 struct work_progress {
-    bool rebuilding; uint64_t rebuild_done, rebuild_of;   /* events or children */
-    bool settling; uint64_t settling_done, settling_of;   /* children still planned with an older context */
+    bool rebuilding;
+    uint64_t rebuild_done, rebuild_of; /* events or children */
+    bool settling;
+    uint64_t settling_done, settling_of; /* children still planned with an older context */
 };
 void work_progress_get(const struct work *work, struct work_progress *out);
 
-struct work_counts { uint64_t calls, events, repeated, refused, batches, folds, refolds, plans, replans, queue_events, view_commits; int64_t batch_us_last; };
+struct work_counts {
+    uint64_t calls, events, repeated, refused, batches, folds, refolds, plans, replans, queue_events, view_commits;
+    int64_t batch_us_last;
+};
 void work_counts_get(const struct work *work, struct work_counts *out);
 
 /* --- verify ------------------------------------------------------------------------------- */
 
 /* Walks the chain, refolds every child to its own folded_to (no clock), compares every derived row in every table; the first difference in *fault. */
-enum proto_error work_verify(struct store *store, const struct care_zones *zones, uint64_t *children_out, uint64_t *rows_out, struct proto_fault *fault) PROTO_MUST_CHECK;
+enum proto_error work_verify(struct store *store, const struct care_zones *zones, uint64_t *children_out,
+                             uint64_t *rows_out, struct proto_fault *fault) PROTO_MUST_CHECK;
 
 #endif

@@ -1,0 +1,458 @@
+/*
+ * judge.c - admission of one call: ids, existence, scope, and what may not be together, against the view, what is on its way
+ * into it, and the call itself.
+ *
+ * What always holds: a call is judged whole before anything of it is appended; an id out of scope is answered like one that
+ * does not exist; what needs a child's exact state is judged only when nothing of that child is on its way.
+ */
+#include "work/inside.h"
+
+#include <assert.h>
+#include <stdlib.h>
+
+enum verdict { TAKE, REFUSE, HOLD };
+
+static enum verdict refuse(struct work_judging *j, uint32_t index, enum proto_error code, const char *field,
+                           const char *sentence) {
+    (void)proto_fault_set(&j->call->fault, code, field, "%s", sentence ? sentence : proto_error_sentence(code));
+    j->call->fault.has_event = 1;
+    j->call->fault.event_index = index;
+    return REFUSE;
+}
+
+/* Nothing has been changed by the time one of these comes up. */
+static enum verdict fail(struct work_judging *j, uint32_t index, enum proto_error error) {
+    enum proto_error code = error == PROTO_BUSY || error == PROTO_FULL ? error : PROTO_INTERNAL;
+    return refuse(j, index, code, NULL, NULL);
+}
+
+/* --- who is known ---------------------------------------------------------------------------------- */
+
+bool work_event_scope(const struct work_who *who, const char *team) {
+    if (who->all_teams)
+        return true;
+    for (uint32_t i = 0; i < who->team_count; i++)
+        if (strcmp(who->teams[i], team) == 0)
+            return true;
+    return false;
+}
+
+static const struct work_flight_row *in_flight(const struct work_judging *j, const struct proto_id *patient,
+                                               bool named_team) {
+    const struct work_flight_row *found = NULL;
+    uint64_t newest = 0;
+    for (int f = 0; f < WORK_FLIGHTS; f++) {
+        const struct work_flight *flight = &j->work->log_side.flights[f];
+        uint32_t row = flight->number >= j->first_flight ? work_map_find(&flight->map, patient) : WORK_MAP_NONE;
+        if (row == WORK_MAP_NONE || flight->number < newest || (named_team && !flight->rows[row].team[0]))
+            continue;
+        newest = flight->number;
+        found = &flight->rows[row];
+    }
+    return found;
+}
+
+bool work_flight_empty(const struct work_judging *j) {
+    for (int f = 0; f < WORK_FLIGHTS; f++)
+        if (j->work->log_side.flights[f].number >= j->first_flight && j->work->log_side.flights[f].count)
+            return false;
+    return true;
+}
+
+static enum proto_error team_name(struct work_judging *j, uint32_t number, const char **name) {
+    struct work_teams *teams = &j->work->log_side.teams;
+    *name = "";
+    for (int tries = 0; number && tries < 2; tries++) {
+        for (uint32_t i = 0; i < teams->count; i++)
+            if (teams->numbers[i] == number) {
+                *name = teams->names[i];
+                return PROTO_OK;
+            }
+        enum proto_error error = work_teams_load(teams, j->txn);
+        if (error != PROTO_OK)
+            return error;
+    }
+    return number ? PROTO_CORRUPT : PROTO_OK;
+}
+
+/* The team that has the patient, or NOT_FOUND; the call's own registrations come first. */
+static enum proto_error find_team(struct work_judging *j, const struct proto_id *patient, const char **team) {
+    uint32_t own = work_map_find(&j->work->log_side.registered_in_call, patient);
+    if (own != WORK_MAP_NONE) {
+        *team = j->call->entries[own].event.team;
+        return PROTO_OK;
+    }
+    const struct work_flight_row *row = in_flight(j, patient, true);
+    if (row) {
+        *team = row->team;
+        return PROTO_OK;
+    }
+    struct work_patient found;
+    enum proto_error error = work_patient_find(j->txn, patient, &found);
+    if (error == PROTO_OK && !(found.flags & WORK_PATIENT_REGISTERED))
+        error = PROTO_NOT_FOUND;
+    return error == PROTO_OK ? team_name(j, found.team, team) : error;
+}
+
+static enum verdict must_know(struct work_judging *j, uint32_t index, const struct proto_id *patient,
+                              const char *field) {
+    const char *team = "";
+    enum proto_error error = find_team(j, patient, &team);
+    if (error == PROTO_NOT_FOUND || (error == PROTO_OK && !work_event_scope(&j->call->who, team)))
+        return refuse(j, index, PROTO_UNKNOWN_PATIENT, field, NULL);
+    return error == PROTO_OK ? TAKE : fail(j, index, error);
+}
+
+/* The class of a patient as the view has it; itself when the view does not know it. */
+static enum proto_error class_of(struct work_judging *j, const struct proto_id *patient, struct work_patient *out) {
+    enum proto_error error = work_patient_find(j->txn, patient, out);
+    if (error != PROTO_NOT_FOUND)
+        return error;
+    *out = (struct work_patient){.root = *patient, .shown = *patient, .super = *patient};
+    return PROTO_OK;
+}
+
+static enum proto_error same_child(struct work_judging *j, const struct work_event *a, const struct work_event *b,
+                                   bool *same) {
+    struct work_patient x, y;
+    *same = a->has_patient == b->has_patient;
+    if (!*same || !a->has_patient || work_id_same(&a->patient, &b->patient))
+        return PROTO_OK;
+    enum proto_error error = class_of(j, &a->patient, &x);
+    if (error == PROTO_OK)
+        error = class_of(j, &b->patient, &y);
+    *same = error == PROTO_OK && work_id_same(&x.root, &y.root);
+    return error;
+}
+
+/* --- ids --------------------------------------------------------------------------------------------- */
+
+/* Decodes a held event, or one of the call, into the hand's target. NOT_FOUND. */
+static enum proto_error find_held(struct work_judging *j, const struct proto_id *id, struct work_event *out) {
+    struct work_reading *reading = &j->work->log_side.hand->reading;
+    uint32_t own = work_map_find(&j->work->log_side.in_call, id);
+    uint64_t seq = 0;
+    struct store_event stored;
+    struct store_bytes bytes;
+    if (own != WORK_MAP_NONE) {
+        bytes = (struct store_bytes){j->call->entries[own].event.bytes, j->call->entries[own].event.size};
+    } else {
+        enum proto_error error = store_log_find(j->log, id, &seq);
+        if (error == PROTO_OK)
+            error = store_log_read(j->log, seq, &stored);
+        if (error != PROTO_OK)
+            return error;
+        bytes = stored.body;
+    }
+    enum proto_error error = work_event_load(bytes, reading->target_arena, &reading->target, out);
+    out->seq = seq;
+    return error;
+}
+
+/* The event is the held one again when the caller sent the same content. */
+static enum verdict judge_again(struct work_judging *j, uint32_t index, const struct work_event *held) {
+    struct work_reading *reading = &j->work->log_side.hand->reading;
+    struct work_entry *entry = &j->call->entries[index];
+    struct store_bytes bytes = {entry->event.bytes, entry->event.size};
+    enum proto_error error = work_event_load(bytes, reading->arena, &reading->event, NULL);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    if (!proto_slice_same(reading->event.content, reading->target.content))
+        return refuse(j, index, PROTO_ID_REUSED, "id", NULL);
+    entry->repeated = true;
+    entry->event.seq = held->seq;
+    return TAKE;
+}
+
+static enum verdict judge_id(struct work_judging *j, uint32_t index) {
+    struct work_log_side *side = &j->work->log_side;
+    struct work_entry *entry = &j->call->entries[index];
+    struct work_event held;
+    enum proto_error error = find_held(j, &entry->event.id, &held);
+    if (error == PROTO_OK) {
+        enum verdict verdict = judge_again(j, index, &held);
+        uint32_t own = work_map_find(&side->in_call, &entry->event.id);
+        if (verdict == TAKE && own != WORK_MAP_NONE)
+            entry->repeats = own + 1;
+        return verdict;
+    }
+    if (error != PROTO_NOT_FOUND)
+        return fail(j, index, error);
+    bool made = false;
+    (void)work_map_add(&side->in_call, &entry->event.id, index, &made);
+    if (entry->event.kind != PROTO_KIND_patient_registered)
+        return TAKE;
+    const char *team = "";
+    error = find_team(j, &entry->event.patient, &team);
+    if (error == PROTO_OK && !work_event_scope(&j->call->who, team))
+        return refuse(j, index, PROTO_NOT_ALLOWED, "patient", "This child cannot be registered by this account.");
+    if (error == PROTO_OK)
+        return refuse(j, index, PROTO_CONFLICT, "patient", "This child is registered already.");
+    if (error != PROTO_NOT_FOUND)
+        return fail(j, index, error);
+    if (!work_event_scope(&j->call->who, entry->event.team))
+        return refuse(j, index, PROTO_NOT_ALLOWED, "team", "This account may not register children for that team.");
+    (void)work_map_add(&side->registered_in_call, &entry->event.patient, index, &made);
+    return TAKE;
+}
+
+/* --- what one event names ---------------------------------------------------------------------------------- */
+
+static bool is_standing(uint16_t kind) {
+    return kind == PROTO_KIND_event_withdrawn || kind == PROTO_KIND_withdrawal_confirmed;
+}
+
+static enum verdict judge_replaces(struct work_judging *j, uint32_t index) {
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_event held;
+    bool same = false;
+    enum proto_error error = find_held(j, &event->replaces, &held);
+    if (error == PROTO_NOT_FOUND)
+        return TAKE; /* it may still come, in any order */
+    if (error == PROTO_OK)
+        error = same_child(j, event, &held, &same);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    if (!same || held.kind != event->kind)
+        return refuse(j, index, PROTO_CONFLICT, "replaces", "An event replaces one of the same child and kind.");
+    if (is_standing(held.kind))
+        return refuse(j, index, PROTO_CONFLICT, "replaces", "A withdrawal cannot be replaced.");
+    return TAKE;
+}
+
+static enum verdict judge_withdrawal(struct work_judging *j, uint32_t index) {
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_event held;
+    bool same = false;
+    enum proto_error error = event->has_target ? find_held(j, &event->target, &held) : PROTO_NOT_FOUND;
+    if (error == PROTO_NOT_FOUND)
+        return TAKE;
+    if (error == PROTO_OK)
+        error = same_child(j, event, &held, &same);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    if (!same)
+        return refuse(j, index, PROTO_CONFLICT, "event", "An event is withdrawn by one of the same child.");
+    if (is_standing(held.kind))
+        return refuse(j, index, PROTO_CONFLICT, "event",
+                      "A withdrawal cannot itself be withdrawn; record the event again.");
+    return TAKE;
+}
+
+static enum verdict judge_confirmation(struct work_judging *j, uint32_t index) {
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_event held;
+    bool same = false;
+    enum proto_error error = event->has_target ? find_held(j, &event->target, &held) : PROTO_NOT_FOUND;
+    if (error == PROTO_NOT_FOUND)
+        return TAKE;
+    if (error == PROTO_OK)
+        error = same_child(j, event, &held, &same);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    if (!same || held.kind != PROTO_KIND_event_withdrawn)
+        return refuse(j, index, PROTO_CONFLICT, "withdrawal", "What is confirmed is a withdrawal of the same child.");
+    if (proto_slice_is(j->work->log_side.hand->reading.target.by, j->call->who.account))
+        return refuse(j, index, PROTO_CONFLICT, "withdrawal",
+                      "A withdrawal is confirmed by another account than the one that made it.");
+    return TAKE;
+}
+
+static enum verdict judge_merge(struct work_judging *j, uint32_t index) {
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_patient a, b, super;
+    if (work_id_same(&event->patient, &event->target))
+        return refuse(j, index, PROTO_CONFLICT, "into", "A record is merged into another one, not into itself.");
+    enum verdict verdict = must_know(j, index, &event->target, "into");
+    if (verdict != TAKE)
+        return verdict;
+    uint32_t members = 0;
+    enum proto_error error = class_of(j, &event->patient, &a);
+    if (error == PROTO_OK)
+        error = class_of(j, &event->target, &b);
+    if (error == PROTO_OK)
+        error = class_of(j, &a.super, &super);
+    members += super.member_count ? super.member_count : 1;
+    if (error == PROTO_OK)
+        error = class_of(j, &b.super, &super);
+    members += super.member_count ? super.member_count : 1;
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    if (members > WORK_MERGED_MAX)
+        return refuse(j, index, PROTO_CONFLICT, "into", "Too many records would be one child.");
+    return TAKE;
+}
+
+/* --- what needs the child's state ----------------------------------------------------------------------------- */
+
+static bool is_limited_deferral(const struct proto_event *event) {
+    enum proto_task task = proto_task_find(PROTO_BODY(event, task_deferred, task)->text);
+    return task != PROTO_TASK_NONE && !proto_task_defers_freely(task);
+}
+
+/* Decodes the entry into the hand's event when it is one that its child's state decides on. */
+static enum proto_error decides_on_state(struct work_judging *j, uint32_t index, bool *decides) {
+    struct work_reading *reading = &j->work->log_side.hand->reading;
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_event held;
+    *decides = event->kind == PROTO_KIND_patient_closed || event->kind == PROTO_KIND_patient_merged;
+    if (event->kind == PROTO_KIND_event_withdrawn && event->has_target) {
+        enum proto_error error = find_held(j, &event->target, &held);
+        *decides = error == PROTO_OK && held.kind == PROTO_KIND_patient_registered;
+        return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+    }
+    if (event->kind != PROTO_KIND_task_deferred)
+        return PROTO_OK;
+    struct store_bytes bytes = {event->bytes, event->size};
+    enum proto_error error = work_event_load(bytes, reading->arena, &reading->event, NULL);
+    *decides = error == PROTO_OK && is_limited_deferral(&reading->event);
+    return error;
+}
+
+/* The child's state with the call's other events in it: for a deferral those before it, else all that do not close. */
+static enum proto_error fold_with_call(struct work_judging *j, uint32_t index, const struct work_patient *patient,
+                                       struct proto_id members[WORK_MERGED_MAX], struct work_fold *fold) {
+    struct work_hand *hand = j->work->log_side.hand;
+    const struct work_event *event = &j->call->entries[index].event;
+    bool deferral = event->kind == PROTO_KIND_task_deferred;
+    struct work_event **others = work_alloc(sizeof *others * (j->call->count + 1));
+    uint32_t count = 0, end = deferral ? index : j->call->count;
+    enum proto_error error = work_fold_open(fold, j->txn, &hand->reading, hand->state, &hand->voids, &patient->root,
+                                            &patient->super, j->batch->now);
+    if (error == PROTO_OK && fold->stored)
+        error = work_patient_members(j->txn, patient, members, WORK_MERGED_MAX, &fold->member_count);
+    fold->members = members;
+    for (uint32_t i = 0; i < end && error == PROTO_OK; i++) {
+        struct work_entry *entry = &j->call->entries[i];
+        bool same = false;
+        bool closes = entry->event.kind == PROTO_KIND_patient_closed || entry->event.kind == PROTO_KIND_patient_merged;
+        if (entry->repeated || i == index || (closes && !deferral) || work_event_is_context(&entry->event))
+            continue;
+        error = same_child(j, event, &entry->event, &same);
+        if (same)
+            others[count++] = &entry->event;
+    }
+    if (error == PROTO_OK)
+        error = work_fold_add(fold, others, count);
+    free(others);
+    return error;
+}
+
+static bool open_now(const struct care_schedule *schedule, int64_t now) {
+    struct care_view view;
+    care_view(schedule, now, &view);
+    for (uint32_t i = 0; i < schedule->alert_count; i++)
+        if (view.alert_step[i] && schedule->alerts[i].steps[view.alert_step[i] - 1].urgency == PROTO_URGENCY_NOW)
+            return true;
+    return false;
+}
+
+static enum verdict judge_state(struct work_judging *j, uint32_t index, const struct work_patient *patient) {
+    struct work_hand *hand = j->work->log_side.hand;
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_fold fold;
+    struct care_context context;
+    struct proto_id members[WORK_MERGED_MAX];
+    bool allowed = false;
+    enum proto_error error = fold_with_call(j, index, patient, members, &fold);
+    if (error == PROTO_OK) {
+        work_context_of(j->context, hand->state->profile.team, j->work->options.zones, &context);
+        if (event->kind == PROTO_KIND_task_deferred) {
+            struct store_bytes bytes = {event->bytes, event->size};
+            error = work_event_load(bytes, hand->reading.arena, &hand->reading.event, NULL);
+            allowed = error == PROTO_OK && care_defer_allowed(hand->state, &context, &hand->reading.event);
+        } else {
+            care_plan(hand->state, &context, hand->after);
+            allowed = !open_now(hand->after, j->batch->now);
+        }
+    }
+    work_fold_free(&fold);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    if (allowed)
+        return TAKE;
+    if (event->kind == PROTO_KIND_task_deferred)
+        return refuse(
+            j, index, PROTO_CONFLICT, "until",
+            "The task cannot be deferred so far or so often; see the rules defer-days-max and defer-times-max.");
+    return refuse(
+        j, index, PROTO_CONFLICT, NULL,
+        "An alert for now is open for this child; it must be settled before the record is closed or merged away.");
+}
+
+static enum verdict judge_by_state(struct work_judging *j, uint32_t index) {
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_patient patient, super;
+    bool decides = false;
+    enum proto_error error = decides_on_state(j, index, &decides);
+    if (error == PROTO_OK && !decides)
+        return TAKE;
+    if (error == PROTO_OK)
+        error = class_of(j, &event->patient, &patient);
+    if (error == PROTO_OK)
+        error = class_of(j, &patient.super, &super);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    bool several = super.member_count > 0 || event->kind == PROTO_KIND_patient_merged;
+    if (in_flight(j, &event->patient, false) || (several && !work_flight_empty(j)))
+        return HOLD;
+    return judge_state(j, index, &patient);
+}
+
+/* --- the call ----------------------------------------------------------------------------------------------------- */
+
+static enum verdict judge_team_event(struct work_judging *j, uint32_t index) {
+    struct work_reading *reading = &j->work->log_side.hand->reading;
+    const struct work_event *event = &j->call->entries[index].event;
+    struct store_bytes bytes = {event->bytes, event->size};
+    if (j->call->who.all_teams)
+        return TAKE;
+    enum proto_error error = work_event_load(bytes, reading->arena, &reading->event, NULL);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    char team[44] = {0};
+    struct proto_slice named = {NULL, 0};
+    if (event->kind == PROTO_KIND_policy_adopted)
+        named = PROTO_BODY(&reading->event, policy_adopted, team)->text;
+    if (named.size && named.size < sizeof team)
+        memcpy(team, named.data, named.size);
+    if (named.size && work_event_scope(&j->call->who, team))
+        return TAKE;
+    return refuse(j, index, PROTO_NOT_ALLOWED, "team", "This account may not decide for those teams.");
+}
+
+static enum verdict judge_event(struct work_judging *j, uint32_t index) {
+    struct work_entry *entry = &j->call->entries[index];
+    enum verdict verdict = TAKE;
+    if (work_event_is_context(&entry->event) || !entry->event.has_patient)
+        verdict = judge_team_event(j, index);
+    else
+        verdict = must_know(j, index, &entry->event.patient, "patient");
+    if (verdict != TAKE || entry->repeated)
+        return verdict;
+    if (entry->event.has_replaces)
+        verdict = judge_replaces(j, index);
+    if (verdict == TAKE && entry->event.kind == PROTO_KIND_event_withdrawn)
+        verdict = judge_withdrawal(j, index);
+    if (verdict == TAKE && entry->event.kind == PROTO_KIND_withdrawal_confirmed)
+        verdict = judge_confirmation(j, index);
+    if (verdict == TAKE && entry->event.kind == PROTO_KIND_patient_merged)
+        verdict = judge_merge(j, index);
+    return verdict == TAKE ? judge_by_state(j, index) : verdict;
+}
+
+bool work_judge_call(struct work_judging *j) {
+    struct work_log_side *side = &j->work->log_side;
+    struct work_call *call = j->call;
+    enum verdict verdict = TAKE;
+    work_map_clear(&side->in_call);
+    work_map_clear(&side->registered_in_call);
+    for (uint32_t i = 0; i < call->count; i++)
+        call->entries[i].repeated = false, call->entries[i].repeats = 0;
+    for (uint32_t i = 0; i < call->count && verdict == TAKE; i++)
+        verdict = judge_id(j, i);
+    for (uint32_t i = 0; i < call->count && verdict == TAKE; i++)
+        verdict = judge_event(j, i);
+    assert((verdict == REFUSE) == (call->fault.code != PROTO_OK));
+    return verdict != HOLD;
+}

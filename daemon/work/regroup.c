@@ -1,0 +1,291 @@
+/*
+ * regroup.c - a super class whose classes may change: merges, and withdrawals that may part what was merged.
+ *
+ * What always holds: everything the old classes had goes, everything the new ones have comes, and of that only what differs
+ * is written. It reads whole histories; merges are rare.
+ */
+#include "work/inside.h"
+
+#include <assert.h>
+#include <stdlib.h>
+
+#include "work/subject.h"
+
+struct regroup {
+    struct work *work;
+    struct work_batch *batch;
+    struct work_job *job;
+    struct work_hand *hand;
+    struct store_txn *txn;
+    struct work_entry *entries; /* stored events */
+    uint32_t entry_count, entry_cap;
+    struct proto_id *roots; /* old classes */
+    uint32_t root_count, root_cap;
+    struct care_alert *open; /* open alerts before */
+    bool *still;             /* and whether they are open after */
+    uint32_t open_count, open_cap;
+    struct work_classes classes;
+    uint32_t classes_before;
+};
+
+/* --- what was there -------------------------------------------------------------------------------- */
+
+static void add_raw_row(struct regroup *g, enum store_table table, struct store_bytes key, struct store_bytes value) {
+    struct work_rows *rows = &g->hand->old_rows;
+    work_rows_begin(rows, table);
+    work_buffer_add(&rows->bytes, key.data, key.size);
+    work_rows_value(rows);
+    work_buffer_add(&rows->bytes, value.data, value.size);
+    work_rows_end(rows);
+}
+
+static enum proto_error add_raw_rows(struct regroup *g, enum store_table table, const struct proto_id *prefix) {
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    enum proto_error error =
+        store_scan_begin(g->txn, table, prefix->bytes, PROTO_ID_BYTES, prefix->bytes, PROTO_ID_BYTES, false, &scan);
+    while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK)
+        add_raw_row(g, table, key, value);
+    store_scan_end(scan);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+static enum proto_error add_event(struct regroup *g, const struct work_history_row *row, int64_t last_at) {
+    struct store_event stored;
+    enum proto_error error = store_read_event(g->txn, row->seq, &stored);
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    WORK_ARRAY_ROOM(g->entries, g->entry_count, g->entry_cap);
+    struct work_event *event = &g->entries[g->entry_count].event;
+    error = work_event_load(stored.body, g->hand->reading.arena, &g->hand->reading.event, event);
+    if (error != PROTO_OK)
+        return error;
+    event->seq = row->seq;
+    event->received_at = stored.received_at;
+    g->entry_count++;
+    if (row->at > last_at)
+        work_waiting_row(&row->root, &row->event, row->at, row->seq, &g->hand->old_rows);
+    return event->has_patient ? PROTO_OK : PROTO_CORRUPT;
+}
+
+static enum proto_error add_history(struct regroup *g, const struct proto_id *root, int64_t last_at) {
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    struct work_history_row row;
+    enum proto_error error =
+        store_scan_begin(g->txn, STORE_HISTORY, root->bytes, PROTO_ID_BYTES, root->bytes, PROTO_ID_BYTES, false, &scan);
+    while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
+        add_raw_row(g, STORE_HISTORY, key, value);
+        error = work_history_row_read(key, value, &row);
+        if (error == PROTO_OK)
+            error = add_event(g, &row, last_at);
+    }
+    store_scan_end(scan);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+static void note_open(struct regroup *g, const struct care_schedule *schedule) {
+    struct care_view view;
+    care_view(schedule, g->batch->now, &view);
+    for (uint32_t i = 0; i < schedule->alert_count; i++) {
+        if (!view.alert_step[i])
+            continue;
+        WORK_ARRAY_ROOM(g->open, g->open_count, g->open_cap);
+        g->open[g->open_count++] = schedule->alerts[i];
+    }
+}
+
+static enum proto_error add_old_class(struct regroup *g, const struct proto_id *root) {
+    struct work_hand *hand = g->hand;
+    struct work_state_head head;
+    struct work_patient patient;
+    uint64_t context_seq = 0;
+    enum proto_error error = work_patient_find(g->txn, root, &patient);
+    if (error == PROTO_OK)
+        error = work_state_head_find(g->txn, root, &head);
+    if (error == PROTO_OK)
+        error = care_state_decode(head.state.data, head.state.size, hand->state);
+    if (error == PROTO_OK)
+        error = work_schedule_read(g->txn, root, hand->stored, &context_seq);
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    struct work_subject was = {*root, patient.shown, patient.team, hand->state, hand->stored};
+    work_subject_rows(&was, &hand->old_rows);
+    note_open(g, hand->stored);
+    g->classes_before++;
+    error = add_history(g, root, work_place_at(&head.last));
+    static const enum store_table by_root[] = {STORE_STATES, STORE_SCHEDULES, STORE_CHECKPOINTS};
+    for (size_t i = 0; i < sizeof by_root / sizeof *by_root && error == PROTO_OK; i++)
+        error = add_raw_rows(g, by_root[i], root);
+    return error;
+}
+
+/* The row of one member, and its class when not seen yet. */
+static enum proto_error add_old_member(struct regroup *g, const struct proto_id *id) {
+    struct work_patient patient;
+    enum proto_error error = work_patient_find(g->txn, id, &patient);
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    work_patient_row(id, &patient, &g->hand->old_rows);
+    for (uint32_t i = 0; i < g->root_count; i++)
+        if (work_id_same(&g->roots[i], &patient.root))
+            return PROTO_OK;
+    WORK_ARRAY_ROOM(g->roots, g->root_count, g->root_cap);
+    g->roots[g->root_count++] = patient.root;
+    return add_old_class(g, &patient.root);
+}
+
+static enum proto_error add_old_super(struct regroup *g, const struct proto_id *super) {
+    struct work_patient patient;
+    enum proto_error error = work_patient_find(g->txn, super, &patient);
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_OK : error; /* a new child */
+    if (patient.member_count == 0)
+        error = add_old_member(g, super);
+    for (uint32_t i = 0; i < patient.member_count && error == PROTO_OK; i++) {
+        struct proto_id id = work_patient_member(&patient, i);
+        error = add_old_member(g, &id);
+    }
+    return error == PROTO_OK ? add_raw_rows(g, STORE_VOIDS, super) : error;
+}
+
+/* --- what is there now -------------------------------------------------------------------------------- */
+
+static enum proto_error make_classes(struct regroup *g) {
+    uint32_t count = g->entry_count + g->job->event_count;
+    struct work_event **all = work_alloc(sizeof *all * count);
+    for (uint32_t i = 0; i < g->entry_count; i++)
+        all[i] = &g->entries[i].event;
+    for (uint32_t i = 0; i < g->job->event_count; i++)
+        all[g->entry_count + i] = g->batch->job_events[g->job->event_first + i];
+    enum proto_error error = work_classes_make(&g->classes, &g->hand->reading, all, count);
+    free(all);
+    return error;
+}
+
+/* Each call of the job once. */
+static struct work_call *call_at(const struct regroup *g, uint32_t index) {
+    uint32_t events = g->job->event_count;
+    struct work_call *call = index < events ? g->batch->job_events[g->job->event_first + index]->call
+                                            : g->batch->refs[g->job->ref_first + index - events].call;
+    if (!call || call->want == WORK_WANT_NONE)
+        return NULL;
+    for (uint32_t i = 0; i < index; i++) {
+        const struct work_call *other = i < events ? g->batch->job_events[g->job->event_first + i]->call
+                                                   : g->batch->refs[g->job->ref_first + i - events].call;
+        if (other == call)
+            return NULL;
+    }
+    return call;
+}
+
+static void reply_opened(struct regroup *g, const struct work_class *class, const struct care_schedule *schedule) {
+    struct care_view view;
+    struct work_shown shown = {&class->shown, schedule->label, schedule->team};
+    care_view(schedule, g->batch->now, &view);
+    for (uint32_t i = 0; i < schedule->alert_count; i++) {
+        bool was_open = false;
+        if (!view.alert_step[i])
+            continue;
+        for (uint32_t o = 0; o < g->open_count; o++)
+            if (work_alert_same(&g->open[o], &schedule->alerts[i]))
+                was_open = g->still[o] = true;
+        for (uint32_t c = 0; !was_open && c < g->job->event_count + g->job->ref_count; c++) {
+            struct work_call *call = call_at(g, c);
+            if (call)
+                work_reply_alert(g->hand, call, WORK_REPLY_OPENED, &schedule->alerts[i], g->batch->now, &shown);
+        }
+    }
+}
+
+static void reply_rest(struct regroup *g, const struct work_class *class, const struct care_schedule *schedule,
+                       const struct care_context *context) {
+    struct work_shown shown = {&class->shown, schedule->label, schedule->team};
+    for (uint32_t i = 0; i < g->job->ref_count; i++) {
+        const struct work_ref *ref = &g->batch->refs[g->job->ref_first + i];
+        if (ref->call->want != WORK_WANT_NONE)
+            work_reply_resting(g->hand, ref->call, &ref->event, schedule, g->batch->now, &shown);
+    }
+    for (uint32_t c = 0; c < g->job->event_count + g->job->ref_count; c++) {
+        struct work_call *call = call_at(g, c);
+        if (call && call->want == WORK_WANT_STATUSES)
+            work_reply_status(g->hand, call, &class->shown, g->hand->state, schedule, context, g->batch->now);
+    }
+}
+
+static void reply_settled(struct regroup *g) {
+    struct work_shown shown = {&g->classes.list[0].shown, g->hand->after->label, g->hand->after->team};
+    for (uint32_t o = 0; o < g->open_count; o++)
+        for (uint32_t c = 0; !g->still[o] && c < g->job->event_count + g->job->ref_count; c++) {
+            struct work_call *call = call_at(g, c);
+            if (call)
+                work_reply_alert(g->hand, call, WORK_REPLY_SETTLED, &g->open[o], g->batch->now, &shown);
+        }
+}
+
+static enum proto_error reply_likes(struct regroup *g, struct work_fold *fold, const struct work_class *class) {
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < class->event_count && error == PROTO_OK; i++) {
+        struct work_call *call = class->events[i]->call;
+        if (call && call->want != WORK_WANT_NONE)
+            error = work_reply_alike(g->hand, call, fold, class->events[i]);
+    }
+    return error;
+}
+
+static enum proto_error add_new_class(struct regroup *g, const struct work_class *class) {
+    struct work_hand *hand = g->hand;
+    struct care_context context;
+    struct work_fold fold;
+    enum proto_error error = work_class_fold(&g->classes, class, &hand->reading, hand->state, g->batch->now, &fold);
+    if (error == PROTO_OK)
+        error = reply_likes(g, &fold, class);
+    if (error == PROTO_OK) {
+        work_context_of(g->batch->context, hand->state->profile.team, g->work->options.zones, &context);
+        care_plan(hand->state, &context, hand->after);
+        hand->plans++;
+        struct work_subject is = {class->root, class->shown, 0, hand->state, hand->after};
+        if (!work_teams_find(&g->work->teams, hand->after->team, &is.team))
+            error = PROTO_CORRUPT;
+        work_class_rows(&g->classes, class, &fold, is.team, &hand->new_rows);
+        work_subject_rows(&is, &hand->new_rows);
+        work_schedule_row(&class->root, g->batch->context->seq, hand->after, &hand->new_rows);
+        reply_opened(g, class, hand->after);
+        reply_rest(g, class, hand->after, &context);
+    }
+    hand->folds += fold.steps;
+    hand->refolds++;
+    work_fold_free(&fold);
+    return error;
+}
+
+static enum proto_error regroup(struct regroup *g) {
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < g->job->super_count && error == PROTO_OK; i++)
+        error = add_old_super(g, &g->job->supers[i]);
+    if (error == PROTO_OK)
+        error = make_classes(g);
+    g->still = work_alloc(g->open_count + 1);
+    for (uint32_t c = 0; c < g->classes.count && error == PROTO_OK; c++)
+        error = add_new_class(g, &g->classes.list[c]);
+    if (error != PROTO_OK)
+        return error;
+    reply_settled(g);
+    g->job->children = (int32_t)g->classes.count - (int32_t)g->classes_before;
+    work_rows_sort(&g->hand->old_rows);
+    work_rows_sort(&g->hand->new_rows);
+    work_rows_diff(&g->hand->old_rows, &g->hand->new_rows, &g->hand->ops);
+    return PROTO_OK;
+}
+
+enum proto_error work_regroup_run(struct work *work, struct work_batch *batch, struct work_job *job,
+                                  struct work_hand *hand, struct store_txn *txn) {
+    struct regroup g = {.work = work, .batch = batch, .job = job, .hand = hand, .txn = txn};
+    enum proto_error error = regroup(&g);
+    work_classes_free(&g.classes);
+    free(g.entries);
+    free(g.roots);
+    free(g.open);
+    free(g.still);
+    return error;
+}
