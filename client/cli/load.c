@@ -108,11 +108,12 @@ static void batch_free(struct batch *batch) {
 static void batch_drop(struct batch *batch, size_t index) {
     betony_event_free(batch->events[index]);
     free(batch->lines[index]);
-    size_t behind = batch->count - index - 1;
-    memmove(&batch->events[index], &batch->events[index + 1], behind * sizeof batch->events[0]);
-    memmove(&batch->line_numbers[index], &batch->line_numbers[index + 1], behind * sizeof batch->line_numbers[0]);
-    memmove(&batch->lines[index], &batch->lines[index + 1], behind * sizeof batch->lines[0]);
     batch->count--;
+    for (size_t i = index; i < batch->count; i++) {
+        batch->events[i] = batch->events[i + 1];
+        batch->line_numbers[i] = batch->line_numbers[i + 1];
+        batch->lines[i] = batch->lines[i + 1];
+    }
 }
 
 /* Takes a batch out of the window. */

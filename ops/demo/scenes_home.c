@@ -214,6 +214,9 @@ static void play_merged(struct demo *demo, const struct child *child) {
     line_begin(demo, child, "patient.merged", day_ms(demo, 2, 9, 0));
     line_text(demo, "into", demo->kept_id);
     line_end(demo);
+    line_begin(demo, child, "patient.revised", day_ms(demo, 2, 9, 5));
+    line_text(demo, "label", "HM-0158");
+    line_end(demo);
 }
 
 static void shape_gone(struct demo *demo, struct child *child) {
