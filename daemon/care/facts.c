@@ -67,7 +67,7 @@ static const struct care_plan_entry *find_plan(const struct care_state *state, i
 }
 
 const struct care_plan_entry *care_facts_plan(const struct care_facts *facts, enum proto_task task, int stoma) {
-    return find_plan(facts->state, task, PROTO_POLICY_NONE, stoma);
+    return find_plan(facts->state, (int)task, PROTO_POLICY_NONE, stoma);
 }
 
 /* What the prescriber set for the device, in hundredths; 0: nothing. */
@@ -102,7 +102,7 @@ int64_t care_facts_value(const struct care_facts *facts, enum proto_policy polic
     if (prescribed > 0)
         return prescribed;
     const struct care_plan_entry *plan =
-        facts->state->plan_count > 0 ? find_plan(facts->state, PROTO_TASK_NONE, policy, stoma) : NULL;
+        facts->state->plan_count > 0 ? find_plan(facts->state, PROTO_TASK_NONE, (int)policy, stoma) : NULL;
     if (plan && plan->has_value && (plan->until_day == 0 || day == INT32_MIN || day <= plan->until_day)) {
         const struct proto_policy_info *info = proto_policy_get(policy);
         if (plan->value >= info->min && plan->value <= info->max)

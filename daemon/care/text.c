@@ -176,7 +176,7 @@ static void text_add_arg(struct care_text *text, int64_t arg, char form) {
         return;
     }
     default:
-        assert(!"a wording names a placeholder that is not declared");
+        assert(false && "a wording names a placeholder that is not declared");
     }
 }
 

@@ -56,7 +56,7 @@ static struct proto_value value_of(enum proto_type type, const struct ev_field *
     case PROTO_TYPE_EVENTS:
     case PROTO_TYPE_NAMES:
     case PROTO_TYPE_CURSOR:
-        assert(!"set these fields by hand");
+        assert(false && "set these fields by hand");
         break;
     case PROTO_TYPE_BOOL:
     case PROTO_TYPE_INT:

@@ -43,7 +43,7 @@ static int expected(unsigned holds, int64_t since_report, int64_t left) {
     if (left <= 0)
         return CARE_NEXT_TUBE_OUT_PAST;
     if (holds != 0)
-        return care_out_next(holds);
+        return (int)care_out_next(holds);
     if (since_report >= TRY_MIN * EV_MIN || left < NEAR_MIN * EV_MIN)
         return -2; /* to hospital, because of the time */
     return CARE_NEXT_TUBE_OUT_REPLACE;
