@@ -67,8 +67,8 @@ static void add_task(const struct work_subject *s, const struct care_task *task,
     work_add_i64(b, task->overdue_at);
     work_add_id(b, &s->root);
     work_add_u8(b, task->stoma);
-    /* Several trainings of one child may fall on one day: they differ in what they are about. */
-    work_add_hash8(b, task->name[0] || task->task != PROTO_TASK_TRAINING ? task->name : detail);
+    /* Several trainings of one child may fall on one day: they differ in their title (who, in what). */
+    work_add_hash8(b, task->name[0] ? task->name : task->title);
     value(rows);
     work_add_i64(b, task->due_at);
     work_add_i64(b, task->last_done_at);
