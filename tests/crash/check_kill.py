@@ -124,8 +124,13 @@ class Load:
 
 
 def record(caller, events):
-    error, result = caller.call("record", {"events": events})
-    return error, result
+    """As a patient caller does it: `rebuilding` and `busy` say when to ask again."""
+    until = time.monotonic() + 60
+    while True:
+        error, result = caller.call("record", {"events": events})
+        if error is None or error["code"] not in ("rebuilding", "busy") or time.monotonic() > until:
+            return error, result
+        time.sleep(min(error.get("retry_ms", 50), 50) / 1000)
 
 
 def run_caller(path, load, failures):
@@ -143,7 +148,7 @@ def run_caller(path, load, failures):
             return
         if error is None:
             entry[1] = True
-        elif error["code"] in ("conflict", "unknown-patient", "busy"):
+        elif error["code"] in ("conflict", "unknown-patient"):
             load.held.pop()
         else:
             failures.append(f"record answered {error}")
