@@ -173,11 +173,20 @@ static bool scan_front(struct net_session *session, size_t *size_out, int64_t no
 /* What a whole message is: a call to hand out, one that was answered here, or the end of the conversation. */
 enum verdict { VERDICT_CALL, VERDICT_PASSED, VERDICT_ENDED };
 
+/* Some clients introduce themselves unasked, with a method in binary and params of any shape: whatever a notification holds, it is passed over. */
+static bool is_notification(const uint8_t *bytes, size_t size) {
+    return size >= 2 && bytes[0] == 0x93 && bytes[1] == PROTO_NOTIFICATION;
+}
+
 static enum verdict judge(struct net_session *session, struct proto_arena *arena, struct proto_message *message,
                           size_t size, int64_t now) {
     struct proto_fault fault = {0};
     bool has_msgid = false;
     *message = (struct proto_message){0};
+    if (is_notification(net_buffer_bytes(&session->input), size)) {
+        drop_message(session, size, now);
+        return VERDICT_PASSED;
+    }
     enum proto_error error =
         proto_message_decode(net_buffer_bytes(&session->input), size, arena, message, &has_msgid, &fault);
     uint32_t msgid = message->msgid;
@@ -196,10 +205,6 @@ static enum verdict judge(struct net_session *session, struct proto_arena *arena
         drop_message(session, size, now);
         put_output(session, bytes, writer.size, now);
         return session->state == NET_SESSION_OPEN ? VERDICT_PASSED : VERDICT_ENDED;
-    }
-    if (error == PROTO_OK && message->type == PROTO_NOTIFICATION) {
-        drop_message(session, size, now);
-        return VERDICT_PASSED;
     }
     if (error == PROTO_OK && message->type == PROTO_REQUEST)
         return VERDICT_CALL;

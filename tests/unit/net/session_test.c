@@ -208,8 +208,11 @@ static void test_notifications_are_passed_over(void **state) {
     (void)state;
     struct peer *peer = peer_new(NULL);
     static const uint8_t notification[] = {0x93, 0x02, 0xa1, 'x', 0x90};
+    static const uint8_t odd[] = {0x93, 0x02, 0xc4, 0x01, 'x', 0x93,
+                                  0x01, 0xc0, 0x81, 0x01, 0x02}; /* method in binary, three params */
     uint8_t bytes[64];
     say(peer, notification, sizeof notification);
+    say(peer, odd, sizeof odd);
     say(peer, bytes, request(bytes, sizeof bytes, 5, "ping"));
     assert_int_equal(peer->calls_seen, 1);
     expect_only(peer, 5, "");
