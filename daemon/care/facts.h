@@ -15,33 +15,36 @@
 /* Facts of one stoma. Days are local dates; INT32_MIN: not known, INT32_MAX: never. */
 struct care_stoma_facts {
     const struct care_stoma *stoma;
-    uint8_t number;               /* enum proto_choice_stoma */
-    bool exists;                  /* there is a stoma and it is not closed */
-    bool has_device;              /* device_state IN: a feeding device is in place */
-    bool balloon, jejunal, low;   /* of the device in place (false without one): balloon holds it, tip in the jejunum, profile low */
-    int32_t formed_day;           /* as taken: the latest day its precision allows; INT32_MIN unknown */
-    int32_t mature_day;           /* mature_on, else formed_day + stoma-mature-days; INT32_MAX unknown: never by itself */
-    int64_t mature_at;            /* local midnight of mature_day; INT64_MAX never */
+    uint8_t number;  /* enum proto_choice_stoma */
+    bool exists;     /* there is a stoma and it is not closed */
+    bool has_device; /* device_state IN: a feeding device is in place */
+    bool balloon, jejunal,
+        low; /* of the device in place (false without one): balloon holds it, tip in the jejunum, profile low */
+    int32_t formed_day; /* as taken: the latest day its precision allows; INT32_MIN unknown */
+    int32_t mature_day; /* mature_on, else formed_day + stoma-mature-days; INT32_MAX unknown: never by itself */
+    int64_t mature_at;  /* local midnight of mature_day; INT64_MAX never */
     uint16_t home_change_reasons; /* bits 1 << enum care_reason without YOUNG: allowed from mature_at on when 0 */
     int32_t placed_day;           /* local date of device.placed; INT32_MIN without a device */
-    int32_t prescribed_ml;        /* balloon volume in force for the device in place, hundredths; 0 unknown or no balloon */
-    int32_t first_check_day;      /* earliest day on which the balloon may be drawn; INT32_MIN: no such bound known */
-    int32_t change_due_day, change_by_day; /* device change: due, overdue from midnight AFTER change_by_day; 0: not planned */
+    int32_t prescribed_ml;   /* balloon volume in force for the device in place, hundredths; 0 unknown or no balloon */
+    int32_t first_check_day; /* earliest day on which the balloon may be drawn; INT32_MIN: no such bound known */
+    int32_t change_due_day,
+        change_by_day; /* device change: due, overdue from midnight AFTER change_by_day; 0: not planned */
 };
 
 struct care_facts {
     const struct care_state *state;
     const struct care_context *context;
-    const struct care_zone *zone;  /* the present zone; UTC when its name is not known here */
-    bool closed;                   /* the child has left the caseload */
-    bool in_hospital;              /* a hospital stay is under way: routine tasks and their alerts are hidden */
-    int32_t return_day;            /* local date of the end of the last hospital stay; INT32_MIN: none */
-    int32_t registered_day;        /* local date of registration (or the last reopening) */
+    const struct care_zone *zone; /* the present zone; UTC when its name is not known here */
+    bool closed;                  /* the child has left the caseload */
+    bool in_hospital;             /* a hospital stay is under way: routine tasks and their alerts are hidden */
+    int32_t return_day;           /* local date of the end of the last hospital stay; INT32_MIN: none */
+    int32_t registered_day;       /* local date of registration (or the last reopening) */
     struct care_stoma_facts stomas[PROTO_STOMAS_MAX];
 };
 
 /* Facts of a stoma whose device is gone, worked out as while it was there; has_device is false. `stoma` may be a copy with an older device. */
-void care_facts_of_gone(const struct care_facts *facts, const struct care_stoma *stoma, int number, struct care_stoma_facts *out);
+void care_facts_of_gone(const struct care_facts *facts, const struct care_stoma *stoma, int number,
+                        struct care_stoma_facts *out);
 void care_facts_init(struct care_facts *facts, const struct care_state *state, const struct care_context *context);
 /* Local date of an instant, in the zone the child had then. */
 int32_t care_facts_day(const struct care_facts *facts, int64_t at);

@@ -9,14 +9,14 @@
  * Both parts are streams of fields as coder.h has them. A child of whom nothing
  * but one note is folded, written at 2026-03-01T14:00:00Z, to that moment:
  *
- *     01 00 21                 format, 33 bytes of core
+ *     01 00 22                 format, 34 bytes of core
  *     d0                       presence 1101 0000: folded_to, event_count, not registered, last_event, ...
  *     e7 95 9b 97 9c 00        folded_to, signed: 3544747200000 is 1772373600000 folded
  *     01                       event_count
  *     00                       last_event: fact number 0, new, so its id follows
  *     01 9c a9 b2 e7 00 70 00 80 00 00 00 00 00 00 01
  *     00                       and its time: 0 ms from the id's own
- *     00 00 00 00 00 00 00     presence of all else in the core: nothing
+ *     00 00 00 00 00 00 00 00  presence of all else in the core: nothing
  *     00 00                    presence of the texts: none
  *
  * What always holds: encode(decode(bytes)) is the same bytes; anything else than
