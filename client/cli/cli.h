@@ -143,6 +143,10 @@ void words_clock(int64_t ms, int64_t now_ms, char out[32]); /* 14:20 today, else
 void words_span(int64_t ms, char out[48]);                  /* 1 h 40 min; 3 days */
 void words_since(int64_t ms, int64_t now_ms, char out[96]); /* 2026-03-01 14:00, 20 min ago */
 void words_zone(int64_t now_ms, char out[48]);              /* UTC+01:00 */
+/* The date that begins at a midnight of another zone: that of the nearest midnight here. */
+void words_date(int64_t midnight_ms, char out[32]);
+/* A key without its unit, in words: "withdrawn" for "withdrawn_ml", "due on" for "due_on". */
+void words_key(const char *key, char out[64]);
 /* A value as people read it, by its key's unit and form: amounts with units, times, lists. */
 void words_value(const char *key, const struct betony_value *value, char *out, size_t size);
 /* A map in one line: "withdrawn 4 mL, look clear". Keys in `skip` (NULL-terminated) are left out. */
@@ -170,6 +174,14 @@ void show_rows(const struct cli *cli, FILE *out, const struct cli_rows *rows, co
 void show_value(const struct cli *cli, FILE *out, const struct betony_value *value, int indent);
 /* One alert as a block; `label` NULL when the page is about one child anyway. */
 void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, int64_t now_ms, bool with_child);
+/* A list of maps as an indented table; `count` columns. */
+void show_table(const struct cli *cli, FILE *out, const struct betony_value *list, const struct show_column *columns,
+                size_t count);
+/* Parts of a child's page that are lists: forecast, spares, carers, trend (show_lists.c). */
+void show_forecast(const struct cli *cli, FILE *out, const struct betony_value *forecast);
+void show_spares(const struct cli *cli, FILE *out, const struct betony_value *spare);
+void show_carers(const struct cli *cli, FILE *out, const struct betony_value *carers);
+void show_trend(const struct cli *cli, FILE *out, const struct betony_value *trend);
 void show_patient(const struct cli *cli, FILE *out, const struct betony_value *status);
 
 /* --- verbs (verbs.c) ------------------------------------------------------------------------------------------------------- */

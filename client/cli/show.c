@@ -7,10 +7,12 @@
 
 #include <string.h>
 
-static void cell_of(struct table *table, const struct cli *cli, const struct betony_value *row, const char *key) {
+static void cell_of(struct table *table, const struct betony_value *row, const char *key) {
     char text[1200];
-    (void)cli;
-    words_value(key, betony_value_get(row, key), text, sizeof text);
+    if (strcmp(key, "due_at") == 0) /* tasks are dated: a due time is the midnight that the date begins with */
+        words_date(betony_value_int(betony_value_get(row, key), 0), text);
+    else
+        words_value(key, betony_value_get(row, key), text, sizeof text);
     table_cell(table, text);
 }
 
@@ -51,7 +53,7 @@ void show_rows(const struct cli *cli, FILE *out, const struct cli_rows *rows, co
     for (size_t r = 0; r < rows->row_count; r++) {
         const struct betony_value *row = cli_rows_at(rows, r);
         for (size_t c = 0; c < count; c++)
-            cell_of(table, cli, row, columns[c].key);
+            cell_of(table, row, columns[c].key);
         if (is_pressing(row))
             table_strong(table);
     }
@@ -59,6 +61,21 @@ void show_rows(const struct cli *cli, FILE *out, const struct cli_rows *rows, co
         table_print(cli, out, table, 0);
     table_free(table);
     say_count(cli, out, rows);
+}
+
+void show_table(const struct cli *cli, FILE *out, const struct betony_value *list, const struct show_column *columns,
+                size_t count) {
+    struct table_column heads[16];
+    if (betony_value_count(list) == 0)
+        return;
+    for (size_t c = 0; c < count; c++)
+        heads[c] = columns[c].column;
+    struct table *table = table_new(heads, count);
+    for (size_t r = 0; r < betony_value_count(list); r++)
+        for (size_t c = 0; c < count; c++)
+            cell_of(table, betony_value_at(list, r), columns[c].key);
+    table_print(cli, out, table, 2);
+    table_free(table);
 }
 
 /* --- any value --------------------------------------------------------------------------------------------------------------- */
@@ -78,8 +95,10 @@ static bool is_flat(const struct betony_value *value) {
 static void show_pair(const struct cli *cli, FILE *out, const struct betony_value *key,
                       const struct betony_value *value, int indent) {
     const char *name = betony_value_text(key, "?");
+    char label[64];
+    words_key(name, label);
     (void)fprintf(out, "%*s", indent, "");
-    out_text(out, name);
+    out_text(out, label);
     if (!is_flat(value)) {
         (void)fputc('\n', out);
         show_value(cli, out, value, indent + 2);
@@ -87,7 +106,7 @@ static void show_pair(const struct cli *cli, FILE *out, const struct betony_valu
     }
     char text[4096];
     words_value(name, value, text, sizeof text);
-    size_t columns = out_columns(name);
+    size_t columns = out_columns(label);
     (void)fprintf(out, "%*s", (int)(columns < 24 ? 24 - columns : 1), "");
     out_folded(cli, out, indent + 24, text);
 }

@@ -8,7 +8,7 @@
 #include <ctype.h>
 #include <string.h>
 
-#define LABEL_COLUMNS 11
+#define LABEL_COLUMNS 13
 
 static void line(const struct cli *cli, FILE *out, const char *label, const char *text) {
     if (!text[0])

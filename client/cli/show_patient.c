@@ -1,8 +1,7 @@
 /*
  * show_patient.c - one child's page: what to do if the device comes out first, then what is open, then the rest.
  *
- * What always holds: the child's own emergency plan stands before everything the rules say; every part of the status that
- * this page does not know is still shown, plainly.
+ * What always holds: the child's own emergency plan stands before everything the rules say.
  */
 #include "cli.h"
 
@@ -92,10 +91,21 @@ static void show_device(const struct cli *cli, FILE *out, const struct betony_va
     }
 }
 
+static const char *device_words(const char *state) {
+    static const char *const words[][2] = {{"in", "device in place"},
+                                           {"out", "DEVICE OUT"},
+                                           {"none", "no device"},
+                                           {"keep-open", "kept open, not for feeding"}};
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++)
+        if (strcmp(state, words[i][0]) == 0)
+            return words[i][1];
+    return state;
+}
+
 static void show_stoma(const struct cli *cli, FILE *out, const struct betony_value *stoma) {
     static const char *const told[] = {"stoma", "device", "state", NULL};
     char text[600], head[64];
-    (void)snprintf(head, sizeof head, "STOMA %s: device %s", text_of(stoma, "stoma"), text_of(stoma, "state"));
+    (void)snprintf(head, sizeof head, "STOMA %s: %s", text_of(stoma, "stoma"), device_words(text_of(stoma, "state")));
     out_heading(cli, out, head);
     words_map(stoma, told, text, sizeof text);
     pair(cli, out, "stoma", text);
@@ -125,7 +135,7 @@ static void task_detail(const struct betony_value *task, char *out, size_t size)
 
 static void show_tasks(const struct cli *cli, FILE *out, const struct betony_value *tasks) {
     static const struct table_column columns[] = {{"state", false, false},     {"due on", false, false},
-                                                  {"task", false, false},      {"stoma", false, false},
+                                                  {"task", false, true},       {"stoma", false, false},
                                                   {"last done", false, false}, {"detail", false, true}};
     if (betony_value_count(tasks) == 0)
         return;
@@ -171,9 +181,7 @@ static void show_section(const struct cli *cli, FILE *out, const char *heading, 
 void show_patient(const struct cli *cli, FILE *out, const struct betony_value *status) {
     static const struct {
         const char *key, *heading;
-    } sections[] = {
-        {"forecast", "FORECAST"}, {"spare", "SPARES"},  {"carers", "CARERS"},     {"plan", "THE CHILD'S PLAN"},
-        {"trend", "TREND"},       {"record", "RECORD"}, {"contacts", "CONTACTS"}, {"ended", "ENDED IN THE LAST DAYS"}};
+    } sections[] = {{"plan", "THE CHILD'S PLAN"}, {"record", "RECORD"}, {"ended", "ENDED IN THE LAST DAYS"}};
     int64_t now_ms = betony_value_int(betony_value_get(status, "at"), cli->now_ms);
     show_head(cli, out, status);
     show_emergency(cli, out, status);
@@ -182,6 +190,10 @@ void show_patient(const struct cli *cli, FILE *out, const struct betony_value *s
     for (size_t i = 0; i < betony_value_count(stomas); i++)
         show_stoma(cli, out, betony_value_at(stomas, i));
     show_tasks(cli, out, betony_value_get(status, "tasks"));
+    show_forecast(cli, out, betony_value_get(status, "forecast"));
+    show_spares(cli, out, betony_value_get(status, "spare"));
+    show_carers(cli, out, betony_value_get(status, "carers"));
+    show_trend(cli, out, betony_value_get(status, "trend"));
     for (size_t i = 0; i < sizeof sections / sizeof sections[0]; i++)
         show_section(cli, out, sections[i].heading, betony_value_get(status, sections[i].key));
     out_caution(cli, out);

@@ -44,6 +44,12 @@ void words_zone(int64_t now_ms, char out[48]) {
     (void)snprintf(out, 48, "UTC%c%02ld:%02ld", minutes < 0 ? '-' : '+', labs(minutes) / 60, labs(minutes) % 60);
 }
 
+void words_date(int64_t midnight_ms, char out[32]) {
+    struct tm parts = local(midnight_ms + 12 * HOUR_MS);
+    if (strftime(out, 32, "%Y-%m-%d", &parts) == 0)
+        (void)snprintf(out, 32, "?");
+}
+
 void words_span(int64_t ms, char out[48]) {
     int64_t minutes = ms / MINUTE_MS;
     if (minutes < 1)
@@ -76,7 +82,7 @@ static bool ends_with(const char *text, const char *end) {
 static const struct {
     const char *end, *unit;
 } units[] = {{"_ml_week", "mL a week"},
-             {"_ml_day", "mL a day"},
+             {"ml_day", "mL a day"},
              {"_ml", "mL"},
              {"_mm", "mm"},
              {"_fr", "Fr"},
@@ -166,11 +172,10 @@ void words_value(const char *key, const struct betony_value *value, char *out, s
     }
 }
 
-/* "withdrawn" for "withdrawn_ml", "due on" for "due_on". */
-static void words_key(const char *key, char out[64]) {
+void words_key(const char *key, char out[64]) {
     size_t unit = unit_of(key);
     size_t size = strlen(key) - (unit < sizeof units / sizeof units[0] ? strlen(units[unit].end) : 0);
-    (void)snprintf(out, 64, "%.*s", (int)size, key);
+    (void)snprintf(out, 64, "%.*s", (int)(size ? size : strlen(key)), key);
     for (char *c = out; *c; c++)
         if (*c == '_')
             *c = ' ';

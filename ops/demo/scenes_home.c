@@ -199,15 +199,27 @@ static void play_withdrawn(struct demo *demo, const struct child *child) {
     line_end(demo);
 }
 
+/* One child in two records: what both say of it is the same. */
+static void shape_same_child(struct demo *demo, struct child *child) {
+    child->born_day = demo->today - 2000;
+    child->formed_day = demo->today - 900;
+    child->how = "endoscopic";
+    child->profile = "low";
+    child->french_fr = 1400;
+    child->length_mm = 2000;
+    child->balloon_ml = 500;
+    child->device_age_days = 30;
+}
+
 static void play_kept(struct demo *demo, const struct child *child) {
     memcpy(demo->kept_id, child->id, sizeof demo->kept_id);
 }
 
 /* Registered a second time three weeks ago, by mistake. */
 static void shape_double(struct demo *demo, struct child *child) {
+    shape_same_child(demo, child);
     child->registered_day = demo->today - 21;
     child->registered_ms = day_ms(demo, 21, 9, 0);
-    child->device_age_days = 30;
 }
 
 static void play_merged(struct demo *demo, const struct child *child) {
@@ -266,7 +278,7 @@ const struct scene home_scenes[] = {
     {155, "in hospital: routine is hidden", NULL, play_in_hospital},
     {156, "added: a task of the team's own, given to a nurse", NULL, play_added},
     {157, "a withdrawn event, a deferred task, an order", shape_week_ago, play_withdrawn},
-    {158, "the record that goes on of a pair", NULL, play_kept},
+    {158, "the record that goes on of a pair", shape_same_child, play_kept},
     {159, "registered twice and merged", shape_double, play_merged},
     {160, "closed: the device is no longer needed", shape_gone, play_closed},
     {0, NULL, NULL, NULL}};

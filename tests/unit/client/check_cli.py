@@ -267,7 +267,7 @@ class Lists(Case):
         def due(params):
             first = "after" not in params
             return {"rows": [{"label": "HM-%04d" % (1 if first else 2), "task": "taping", "state": "overdue",
-                              "title": "T", "due_at": 1772370000000}], **({"after": "token"} if first else {})}
+                              "title": "T", "due_at": 1791414000000}], **({"after": "token"} if first else {})}
         self.server.reset(due=due)
         code, out, _ = self.betony("due", "--overdue", "--task", "balloon-check", "--task", "taping", "--team", "mill-lane")
         self.assertEqual(code, 0)
@@ -277,7 +277,10 @@ class Lists(Case):
         self.assertEqual(self.server.calls[0][1]["teams"], ["mill-lane"])
         self.assertIn("HM-0001", out)
         self.assertIn("HM-0002", out)
-        self.assertIn("2026-03-01 13:00", out)
+        # midnight of 8 October in London, also where the machine keeps another time
+        self.assertIn("  2026-10-08  ", out)
+        self.assertIn("  2026-10-08  ", self.betony("due", TZ="UTC")[1])
+        self.assertIn("  2026-10-08  ", self.betony("due", TZ="Europe/Athens")[1])
         self.assertNotIn("\033", out)  # no decoration without a terminal
         code, out, _ = self.betony("due", "--limit", "1")
         self.assertIn("--after token", out)
