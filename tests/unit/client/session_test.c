@@ -310,6 +310,61 @@ static void test_garbage(void **state) {
     fake_stop(&fake);
 }
 
+/* A whole answer with some of its bytes changed, or cut short. */
+static bool answer_mutated(struct fake *fake, const struct proto_message *request) {
+    uint64_t *seed = fake->arg;
+    uint8_t bytes[256];
+    struct proto_writer w;
+    proto_writer_init(&w, bytes, sizeof bytes);
+    proto_write_result_begin(&w, request->msgid);
+    proto_write_map(&w, 2);
+    proto_write_text(&w, "rows");
+    proto_write_array(&w, 3);
+    proto_write_text(&w, "a text");
+    proto_write_amount(&w, -345);
+    proto_write_int(&w, 1772370000000);
+    proto_write_text(&w, "after");
+    proto_write_nil(&w);
+    for (int changes = 0; changes < 3; changes++) {
+        *seed = *seed * UINT64_C(6364136223846793005) + 1442695040888963407;
+        bytes[(*seed >> 33) % w.size] = (uint8_t)(*seed >> 56);
+    }
+    fake_send(fake, bytes, (*seed >> 20) % 4 ? w.size : (*seed >> 40) % w.size);
+    return (*seed >> 10) % 2; /* half of them close the connection behind it */
+}
+
+/* Reads everything that a value says, as a program would that trusts the library. */
+static size_t read_all(const struct betony_value *value, int depth) {
+    size_t size = 0, seen = strlen(betony_value_text(value, ""));
+    const char *text = betony_value_text_sized(value, &size);
+    assert_true(depth <= PROTO_NESTING_MAX && (size == 0 || text));
+    for (size_t i = 0; i < betony_value_count(value); i++)
+        seen += read_all(betony_value_key_at(value, i), depth + 1) + read_all(betony_value_at(value, i), depth + 1);
+    return seen + (size_t)(betony_value_amount(value, 0) != 0) + (size_t)(betony_value_int(value, 0) != 0);
+}
+
+static void test_mutated(void **state) {
+    (void)state;
+    struct fake fake;
+    uint64_t seed = 1;
+    int outcomes[BETONY_ERROR_COUNT] = {0};
+    fake_start(&fake, answer_mutated, &seed);
+    struct betony *b = client_open(&fake);
+    betony_set_retries(b, 0);
+    betony_set_timeouts_ms(b, 5000, 3);
+    for (int i = 0; i < 3000; i++) {
+        struct betony_answer *answer = NULL;
+        enum betony_error error = betony_ping(b, &answer);
+        assert_true((error == BETONY_OK) == (answer != NULL));
+        outcomes[error]++;
+        (void)read_all(betony_answer_result(answer), 0);
+        betony_answer_free(answer);
+    }
+    assert_true(outcomes[BETONY_OK] > 0 && outcomes[BETONY_GARBLED] > 0 && outcomes[BETONY_LOST] > 0);
+    betony_free(b);
+    fake_stop(&fake);
+}
+
 static bool answer_after_others(struct fake *fake, const struct proto_message *request) {
     fake_answer(fake, request->msgid + 1000, "now", "wrong");
     fake_send(fake,
@@ -420,6 +475,7 @@ int main(void) {
         cmocka_unit_test(test_busy),
         cmocka_unit_test(test_every_fault),
         cmocka_unit_test(test_garbage),
+        cmocka_unit_test(test_mutated),
         cmocka_unit_test(test_strangers_are_passed_over),
         cmocka_unit_test(test_pipeline),
         cmocka_unit_test(test_pipeline_lost),
