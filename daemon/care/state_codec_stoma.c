@@ -76,7 +76,32 @@ static void code_out(struct care_coder *c, struct care_out *out) {
         c->error = PROTO_CORRUPT;
 }
 
-static void code_check(struct care_coder *c, struct care_check *check) {
+/* A number as its distance from the one that is expected there: mostly nothing. */
+static void code_expected(struct care_coder *c, int32_t *value, int32_t expected) {
+    int64_t apart = (int64_t)*value - expected;
+    care_code_i64(c, &apart);
+    if (c->writing)
+        return;
+    bool sound = c->error == PROTO_OK && apart >= INT64_C(2) * INT32_MIN && apart <= INT64_C(2) * INT32_MAX &&
+                 expected + apart >= INT32_MIN && expected + apart <= INT32_MAX;
+    if (!sound && c->error == PROTO_OK)
+        c->error = PROTO_CORRUPT;
+    *value = sound ? (int32_t)(expected + apart) : 0;
+}
+
+static void code_expected_time(struct care_coder *c, int64_t *at, int64_t expected) {
+    int64_t apart = *at - expected;
+    care_code_i64(c, &apart);
+    if (c->writing)
+        return;
+    bool sound = c->error == PROTO_OK && apart >= -8 * PROTO_TIME_MAX && apart <= 8 * PROTO_TIME_MAX;
+    if (!sound && c->error == PROTO_OK)
+        c->error = PROTO_CORRUPT;
+    *at = sound ? expected + apart : 0;
+}
+
+/* `last`: the check before, or NULL. What was put in then is what is expected to have been in now. */
+static void code_check(struct care_coder *c, struct care_check *check, const struct care_check *last) {
     care_code_fact(c, &check->fact);
     care_code_bool(c, &check->seen_early);
     care_code_bool(c, &check->stuck);
@@ -85,20 +110,13 @@ static void code_check(struct care_coder *c, struct care_check *check) {
     care_code_bool(c, &check->has_filled);
     care_code_u8(c, &check->look, PROTO_look_count - 1);
     care_code_u8(c, &check->fluid, PROTO_fluid_count - 1);
-    care_code_i32(c, &check->withdrawn_ml);
-    care_code_i32(c, &check->filled_ml);
+    code_expected(c, &check->prescribed_ml, last ? last->prescribed_ml : 0);
+    code_expected(c, &check->withdrawn_ml, check->has_withdrawn ? check->prescribed_ml : 0);
+    code_expected(c, &check->filled_ml, check->has_filled ? check->prescribed_ml : 0);
     care_code_i32(c, &check->syringe_ml);
-    care_code_i32(c, &check->prescribed_ml);
-    care_code_i32(c, &check->before_ml);
+    code_expected(c, &check->before_ml, last && last->has_filled ? last->filled_ml : check->prescribed_ml);
+    code_expected_time(c, &check->before_at, last ? last->fact.at : check->fact.at);
     care_code_bool(c, &check->before_known);
-    int64_t ago = check->fact.at - check->before_at; /* smaller than the instant itself */
-    care_code_i64(c, &ago);
-    if (!c->writing) {
-        bool sound = c->error == PROTO_OK && ago >= -8 * PROTO_TIME_MAX && ago <= 8 * PROTO_TIME_MAX;
-        check->before_at = sound ? check->fact.at - ago : 0;
-        if (!sound && c->error == PROTO_OK)
-            c->error = PROTO_CORRUPT;
-    }
 }
 
 static void code_sign(struct care_coder *c, struct care_sign *sign) {
@@ -129,7 +147,7 @@ static void code_gaps(struct care_coder *c, struct care_measures *gaps) {
 static void code_checks(struct care_coder *c, uint32_t *count, struct care_check *checks) {
     care_code_u32(c, count, PROTO_CHECKS_KEPT);
     for (uint32_t i = 0; c->error == PROTO_OK && i < *count; i++)
-        code_check(c, &checks[i]);
+        code_check(c, &checks[i], i > 0 ? &checks[i - 1] : NULL);
 }
 
 static void code_past(struct care_coder *c, struct care_past *past) {
