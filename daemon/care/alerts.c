@@ -200,7 +200,7 @@ static void plan_call_again(const struct care_facts *facts, struct care_schedule
         return;
     enum proto_policy wait =
         urgency == PROTO_URGENCY_NOW ? PROTO_POLICY_CALL_AGAIN_NOW_MIN : PROTO_POLICY_CALL_AGAIN_TODAY_MIN;
-    int64_t from = call->fact.at + care_facts_span_ms(facts, wait, alert->stoma, INT32_MIN);
+    int64_t from = call->fact.at + care_facts_span_at_ms(facts, wait, alert->stoma, call->fact.at);
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_CALL_AGAIN, alert->stoma, &call->fact, CARE_FOUND_CALL_AGAIN_NO_ANSWER);
     draft.alert.about = alert->alert;
@@ -295,7 +295,7 @@ static void end_as(const struct care_facts *facts, struct care_schedule *schedul
     alert->step_count = 1;
     alert->ended_how = (uint8_t)how;
     alert->ended_at = end->at;
-    alert->until = end->at + care_facts_span_ms(facts, PROTO_POLICY_ENDED_DAYS, alert->stoma, INT32_MIN);
+    alert->until = end->at + care_facts_span_at_ms(facts, PROTO_POLICY_ENDED_DAYS, alert->stoma, end->at);
     if (alert->until <= facts->state->last_event.at)
         return; /* nobody looks from before the newest event, so nobody would see it */
     if (stands(schedule, (enum proto_alert)alert->alert, alert->stoma, alert->about, alert->ended_at))
@@ -388,7 +388,7 @@ static void plan_devices(const struct care_facts *facts, int stoma, struct care_
     if (!facts->stomas[index].has_device && care_fact_is(&now->device_gone))
         care_facts_of_gone(facts, now, stoma, &then.stomas[index]);
     plan_device(&then, stoma, schedule);
-    int64_t shown_ms = care_facts_span_ms(facts, PROTO_POLICY_ENDED_DAYS, stoma, INT32_MIN);
+    int64_t shown_ms = care_facts_span_at_ms(facts, PROTO_POLICY_ENDED_DAYS, stoma, now->past.gone.at);
     if (!care_fact_is(&now->past.gone) || now->past.gone.at + shown_ms <= facts->state->last_event.at)
         return;
     struct care_stoma old;

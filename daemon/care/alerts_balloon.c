@@ -11,8 +11,12 @@ struct judge {
     const struct care_facts *facts;
     const struct care_stoma_facts *sf;
     int stoma;
-    int64_t loss, tolerance, empty_percent, waters; /* policy in force, hundredths */
 };
+
+/* The value in force when the check was made, hundredths. */
+static int64_t value_at(const struct judge *j, enum proto_policy policy, const struct care_check *check) {
+    return care_facts_value_at(j->facts, policy, j->stoma, check->fact.at);
+}
 
 /* A run of checks that opened an alert, the newest one of this device. */
 struct run {
@@ -53,17 +57,18 @@ static enum verdict judge_low(const struct judge *j, const struct care_check *ch
     int32_t before = in_before(check);
     if (before == 0)
         return SILENT;
-    return before - check->withdrawn_ml > j->loss ? OPENS : SETTLES;
+    return before - check->withdrawn_ml > value_at(j, PROTO_POLICY_BALLOON_LOSS_ML, check) ? OPENS : SETTLES;
 }
 
 static enum verdict judge_empty(const struct judge *j, const struct care_check *check) {
     int64_t before = in_before(check);
     if (before == 0)
         return SILENT;
-    if (check->withdrawn_ml * INT64_C(10000) <= before * j->empty_percent)
+    if (check->withdrawn_ml * INT64_C(10000) <= before * value_at(j, PROTO_POLICY_BALLOON_EMPTY_PERCENT, check))
         return OPENS;
-    return before - check->withdrawn_ml > j->loss ? SILENT
-                                                  : SETTLES; /* low, and not as good as empty: not yet in range */
+    return before - check->withdrawn_ml > value_at(j, PROTO_POLICY_BALLOON_LOSS_ML, check)
+               ? SILENT
+               : SETTLES; /* low, and not as good as empty: not yet in range */
 }
 
 static enum verdict judge_under(const struct judge *j, const struct care_check *check) {
@@ -71,13 +76,17 @@ static enum verdict judge_under(const struct judge *j, const struct care_check *
         return OPENS;
     if (!check->has_filled || check->prescribed_ml == 0)
         return SILENT;
-    return check->filled_ml + j->tolerance < check->prescribed_ml ? OPENS : SETTLES;
+    return check->filled_ml + value_at(j, PROTO_POLICY_BALLOON_FILL_TOLERANCE_ML, check) < check->prescribed_ml
+               ? OPENS
+               : SETTLES;
 }
 
 static enum verdict judge_over(const struct judge *j, const struct care_check *check) {
     if (!check->has_filled || check->prescribed_ml == 0)
         return SILENT;
-    return check->filled_ml > check->prescribed_ml + j->tolerance ? OPENS : SETTLES;
+    return check->filled_ml > check->prescribed_ml + value_at(j, PROTO_POLICY_BALLOON_FILL_TOLERANCE_ML, check)
+               ? OPENS
+               : SETTLES;
 }
 
 static enum verdict judge_look(const struct judge *j, const struct care_check *check) {
@@ -98,7 +107,7 @@ static enum verdict judge_fluid(const struct judge *j, const struct care_check *
     if (!check->has_filled || check->fluid == 0)
         return SILENT;
     bool water = check->fluid >= PROTO_fluid_sterile_water && check->fluid <= PROTO_fluid_tap_water;
-    bool allowed = water && ((j->waters / 100) >> (check->fluid - 1) & 1) != 0;
+    bool allowed = water && ((value_at(j, PROTO_POLICY_FLUIDS_ALLOWED, check) / 100) >> (check->fluid - 1) & 1) != 0;
     return allowed ? SETTLES : OPENS;
 }
 
@@ -164,7 +173,8 @@ static void word_stuck(const struct judge *j, const struct run *run, struct care
     draft_run(j, draft, PROTO_ALERT_BALLOON_STUCK, run,
               run->count > 1 ? CARE_FOUND_BALLOON_STUCK_AGAIN : CARE_FOUND_BALLOON_STUCK_ONCE);
     draft->alert.args[0] = run->count;
-    int64_t waited = run->first.at + care_facts_span_ms(j->facts, PROTO_POLICY_BALLOON_STUCK_MIN, j->stoma, INT32_MIN);
+    int64_t waited =
+        run->first.at + care_facts_span_at_ms(j->facts, PROTO_POLICY_BALLOON_STUCK_MIN, j->stoma, run->first.at);
     int64_t again = run->count > 1 ? run->evidence[1].at : INT64_MAX;
     care_draft_step(draft, run->first.at, PROTO_URGENCY_NOTE, CARE_NEXT_BALLOON_STUCK_TRY_AGAIN);
     care_draft_step(draft, again < waited ? again : waited, PROTO_URGENCY_TODAY, CARE_NEXT_BALLOON_STUCK_CALL);
@@ -230,8 +240,6 @@ static void plan_rule(const struct judge *j, size_t rule, struct care_schedule *
  * the device stays failing until it is gone. */
 static bool find_failing(const struct judge *j, struct run *run) {
     const struct care_stoma *s = j->sf->stoma;
-    int64_t same_ms = care_facts_span_ms(j->facts, PROTO_POLICY_BALLOON_SAME_CHECK_MIN, j->stoma, INT32_MIN);
-    int32_t needed = care_facts_whole(j->facts, PROTO_POLICY_BALLOON_FAILING_CHECKS, j->stoma, INT32_MIN);
     bool refilled = false;
     int32_t counted = 0;
     int64_t counted_at = 0;
@@ -240,6 +248,8 @@ static bool find_failing(const struct judge *j, struct run *run) {
         enum verdict verdict = judge_low(j, check);
         if (verdict == SILENT)
             continue;
+        int64_t same_ms =
+            care_facts_span_at_ms(j->facts, PROTO_POLICY_BALLOON_SAME_CHECK_MIN, j->stoma, check->fact.at);
         bool fills = check->has_filled && check->filled_ml > 0;
         if (verdict == SETTLES) {
             *run = (struct run){0};
@@ -258,7 +268,7 @@ static bool find_failing(const struct judge *j, struct run *run) {
         counted++;
         counted_at = check->fact.at;
         refilled = fills;
-        if (counted >= needed)
+        if (counted >= care_facts_whole_at(j->facts, PROTO_POLICY_BALLOON_FAILING_CHECKS, j->stoma, check->fact.at))
             return true;
     }
     return false;
@@ -281,15 +291,7 @@ void care_alerts_balloon(const struct care_facts *facts, int stoma, struct care_
     const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
     if (sf->stoma->check_count == 0)
         return;
-    const struct judge j = {
-        .facts = facts,
-        .sf = sf,
-        .stoma = stoma,
-        .loss = care_facts_value(facts, PROTO_POLICY_BALLOON_LOSS_ML, stoma, INT32_MIN),
-        .tolerance = care_facts_value(facts, PROTO_POLICY_BALLOON_FILL_TOLERANCE_ML, stoma, INT32_MIN),
-        .empty_percent = care_facts_value(facts, PROTO_POLICY_BALLOON_EMPTY_PERCENT, stoma, INT32_MIN),
-        .waters = care_facts_value(facts, PROTO_POLICY_FLUIDS_ALLOWED, stoma, INT32_MIN),
-    };
+    const struct judge j = {.facts = facts, .sf = sf, .stoma = stoma};
     for (size_t rule = 0; rule < sizeof balloon_rules / sizeof balloon_rules[0]; rule++)
         plan_rule(&j, rule, schedule);
     plan_failing(&j, schedule);

@@ -69,7 +69,7 @@ static int32_t trained_until(const struct care_facts *facts, int64_t trained_at,
     if (until_day != 0)
         return until_day;
     return proto_day_add_months(care_facts_day(facts, trained_at),
-                                care_facts_whole(facts, PROTO_POLICY_TRAINING_MONTHS, 0, INT32_MIN));
+                                care_facts_whole_at(facts, PROTO_POLICY_TRAINING_MONTHS, 0, trained_at));
 }
 
 int32_t care_skill_until(const struct care_facts *facts, const struct care_carer *carer, int skill) {
@@ -171,9 +171,10 @@ struct silence {
 
 static void draft_no_word(const struct care_facts *facts, const struct silence *silence, struct care_draft *draft) {
     int32_t word_day = care_facts_day(facts, silence->word->at);
-    int32_t days = care_facts_whole(facts, PROTO_POLICY_NO_WORD_DAYS, 0, INT32_MIN);
+    int32_t days = care_facts_whole(facts, PROTO_POLICY_NO_WORD_DAYS, 0, word_day);
     int64_t silent = care_facts_midnight(facts, word_day + days);
-    bool missed = silence->missed >= care_facts_whole(facts, PROTO_POLICY_NO_WORD_MISSED_VISITS, 0, INT32_MIN) &&
+    bool missed = silence->missed >=
+                      care_facts_whole_at(facts, PROTO_POLICY_NO_WORD_MISSED_VISITS, 0, silence->missed_last->at) &&
                   care_fact_order(silence->word, silence->missed_last) < 0;
     int64_t first = missed && silence->missed_last->at < silent ? silence->missed_last->at : silent;
     const struct care_fact since = {.at = first, .id = silence->word->id};

@@ -34,12 +34,12 @@ static void plan_blocked(const struct care_facts *facts, int stoma, struct care_
         return;
     bool fed = fed_through(facts->state);
     enum proto_urgency urgency = fed ? PROTO_URGENCY_NOW : PROTO_URGENCY_TODAY;
-    int64_t wait_ms = care_facts_span_ms(facts, PROTO_POLICY_UNBLOCK_MIN, stoma, INT32_MIN);
+    int64_t wait_ms = care_facts_span_at_ms(facts, PROTO_POLICY_UNBLOCK_MIN, stoma, s->blocked_first.at);
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_BLOCKED, stoma, &s->blocked_first,
                     fed ? CARE_FOUND_BLOCKED_FED : CARE_FOUND_BLOCKED_NOT_FED);
     care_draft_evidence(&draft, &s->blocked);
-    draft.alert.args[0] = care_facts_value(facts, PROTO_POLICY_UNBLOCK_WATER_ML, stoma, INT32_MIN);
+    draft.alert.args[0] = care_facts_value_at(facts, PROTO_POLICY_UNBLOCK_WATER_ML, stoma, s->blocked.at);
     draft.alert.args[1] = wait_ms / 60000;
     care_draft_step(&draft, s->blocked_first.at, urgency, CARE_NEXT_BLOCKED_FLUSH);
     care_draft_step(&draft, s->blocked_first.at + wait_ms, urgency, CARE_NEXT_BLOCKED_CALL);
@@ -76,11 +76,12 @@ struct fit {
     enum care_found found;
     enum care_next next;
     bool tight;
-    int64_t limit;
+    enum proto_policy limit;
 };
 
-static bool out_of_range(const struct fit *fit, int32_t gap) {
-    return fit->tight ? gap < fit->limit : gap > fit->limit;
+static bool out_of_range(const struct care_facts *facts, int stoma, const struct fit *fit, int32_t gap, int64_t at) {
+    int64_t limit = care_facts_value_at(facts, fit->limit, stoma, at);
+    return fit->tight ? gap < limit : gap > limit;
 }
 
 /* The newest run of measurements beyond the limit. One in range that was only told does not settle it. */
@@ -91,7 +92,7 @@ static void plan_fit(const struct care_facts *facts, int stoma, const struct fit
     bool any = false;
     for (uint32_t i = 0; i < gaps->count; i++) {
         const struct care_fact *fact = &gaps->list[i].fact;
-        if (out_of_range(fit, gaps->list[i].number)) {
+        if (out_of_range(facts, stoma, fit, gaps->list[i].number, fact->at)) {
             if (!any || settled)
                 care_draft_init(&draft, fit->alert, stoma, fact, fit->found);
             care_draft_evidence(&draft, fact);
@@ -113,9 +114,9 @@ static void plan_fit(const struct care_facts *facts, int stoma, const struct fit
 
 static void plan_fits(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     const struct fit tight = {PROTO_ALERT_FIT_TIGHT, CARE_FOUND_FIT_TIGHT_TIGHT, CARE_NEXT_FIT_TIGHT_RESIZE, true,
-                              care_facts_value(facts, PROTO_POLICY_GAP_TIGHT_MM, stoma, INT32_MIN)};
+                              PROTO_POLICY_GAP_TIGHT_MM};
     const struct fit loose = {PROTO_ALERT_FIT_LOOSE, CARE_FOUND_FIT_LOOSE_LOOSE, CARE_NEXT_FIT_LOOSE_RESIZE, false,
-                              care_facts_value(facts, PROTO_POLICY_GAP_LOOSE_MM, stoma, INT32_MIN)};
+                              PROTO_POLICY_GAP_LOOSE_MM};
     plan_fit(facts, stoma, &tight, schedule);
     plan_fit(facts, stoma, &loose, schedule);
 }

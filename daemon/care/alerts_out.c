@@ -94,9 +94,9 @@ static void plan_tube_out(const struct care_facts *facts, int stoma, struct care
     struct care_text medicines;
     care_text_init(&medicines, alert->text, sizeof alert->text);
     care_text_add(&medicines, state->profile.critical_medicines);
-    int64_t try_ms = care_facts_span_ms(facts, PROTO_POLICY_OUT_TRY_MIN, stoma, INT32_MIN);
-    alert->aim = out->out_from + care_facts_span_ms(facts, PROTO_POLICY_OUT_AIM_MIN, stoma, INT32_MIN);
-    alert->deadline = out->out_from + care_facts_span_ms(facts, PROTO_POLICY_OUT_LIMIT_MIN, stoma, INT32_MIN);
+    int64_t try_ms = care_facts_span_at_ms(facts, PROTO_POLICY_OUT_TRY_MIN, stoma, out->first.at);
+    alert->aim = out->out_from + care_facts_span_at_ms(facts, PROTO_POLICY_OUT_AIM_MIN, stoma, out->first.at);
+    alert->deadline = out->out_from + care_facts_span_at_ms(facts, PROTO_POLICY_OUT_LIMIT_MIN, stoma, out->first.at);
     alert->args[0] = out->out_from + INT64_C(1000) * care_zone_offset_s(facts->zone, out->out_from);
     alert->args[1] = state->hours_without_feed_max;
     alert->args[2] = try_ms / 60000;
@@ -105,7 +105,7 @@ static void plan_tube_out(const struct care_facts *facts, int stoma, struct care
         .reported_at = out->first.at,
         .deadline = alert->deadline,
         .try_ms = try_ms,
-        .near_ms = care_facts_span_ms(facts, PROTO_POLICY_OUT_LIMIT_NEAR_MIN, stoma, INT32_MIN)};
+        .near_ms = care_facts_span_at_ms(facts, PROTO_POLICY_OUT_LIMIT_NEAR_MIN, stoma, out->first.at)};
     care_out_steps(&draft, out_holds(facts, stoma), &clock);
     const struct care_fact *end = care_fact_is(&out->hospital) ? &out->hospital : &out->ended;
     if (care_fact_is(end))

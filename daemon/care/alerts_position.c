@@ -47,7 +47,7 @@ static void plan_displaced(const struct care_facts *facts, int stoma, struct car
     bool said = s->displaced_said;
     bool far = care_fact_is(&s->outside_worst) && device->outside_given &&
                apart_mm(s->displaced_outside_mm, device->outside_mm) >=
-                   care_facts_value(facts, PROTO_POLICY_DISPLACED_MM, stoma, INT32_MIN);
+                   care_facts_value_at(facts, PROTO_POLICY_DISPLACED_MM, stoma, s->outside_worst.at);
     if (!said && !far) {
         plan_displaced_ended(facts, stoma, schedule);
         return;
@@ -132,7 +132,7 @@ static void plan_position(const struct care_facts *facts, int stoma, struct care
     draft.alert.args[0] = device->position.ph;
     draft.alert.args[1] = limit;
     bool late = device->seated_written_at - device->seated.at >
-                care_facts_span_ms(facts, PROTO_POLICY_LEARNT_LATE_HOURS, stoma, INT32_MIN);
+                care_facts_span_at_ms(facts, PROTO_POLICY_LEARNT_LATE_HOURS, stoma, device->seated.at);
     bool away = placed_outside_hospital(device->seated_place);
     enum care_next next = late ? CARE_NEXT_POSITION_UNSURE_LATE : position_words[shown].next;
     if (!away)

@@ -94,8 +94,10 @@ static void signs_evidence(const struct signs *signs, struct care_draft *draft) 
 /* --- the first days ------------------------------------------------------------------------------------ */
 
 /* A sighting counts as early when it came within the hours after the stoma was formed or the device placed or put back. */
-static bool sign_early(const struct care_sign *sign, const struct look *look, int64_t within_ms) {
-    return sign_had(sign, look) && sign->after_seat_ms >= 0 && sign->after_seat_ms <= within_ms;
+static bool sign_early(const struct care_facts *facts, int stoma, const struct care_sign *sign,
+                       const struct look *look) {
+    return sign_had(sign, look) && sign->after_seat_ms >= 0 &&
+           sign->after_seat_ms <= care_facts_span_at_ms(facts, PROTO_POLICY_EARLY_HOURS, stoma, sign->first.at);
 }
 
 /* What settled a sign at or after the answered contact: the end of its run, else the newest explicit no. Zero: nothing has. */
@@ -111,14 +113,13 @@ static struct care_fact settled_since(const struct care_sign *sign, const struct
 
 static void plan_early(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
-    int64_t within_ms = care_facts_span_ms(facts, PROTO_POLICY_EARLY_HOURS, stoma, INT32_MIN);
     struct signs signs;
     signs_begin(&signs);
     bool settled = true, seen_open = false;
     struct care_fact end = {0};
     for (int i = 0; i < LOOKS_EARLY_COUNT; i++) {
         const struct care_sign *sign = &s->signs[looks_pain[i].sign];
-        if (!sign_early(sign, &looks_pain[i], within_ms))
+        if (!sign_early(facts, stoma, sign, &looks_pain[i]))
             continue;
         signs_add(&signs, sign, looks_pain[i].words);
         seen_open = seen_open || sign->open;
@@ -133,7 +134,7 @@ static void plan_early(const struct care_facts *facts, int stoma, struct care_sc
     care_draft_init(&draft, PROTO_ALERT_EARLY_COMPLICATION, stoma, &signs.since,
                     seen_open ? CARE_FOUND_EARLY_COMPLICATION_SIGNS : CARE_FOUND_EARLY_COMPLICATION_UNCONFIRMED);
     signs_evidence(&signs, &draft);
-    draft.alert.args[0] = within_ms / 3600000;
+    draft.alert.args[0] = care_facts_span_at_ms(facts, PROTO_POLICY_EARLY_HOURS, stoma, signs.since.at) / 3600000;
     struct care_text text;
     care_text_init(&text, draft.alert.text, sizeof draft.alert.text);
     care_text_add(&text, signs.words);
@@ -182,10 +183,9 @@ static void plan_signs(const struct care_facts *facts, struct care_schedule *sch
 
 static void plan_pain(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
-    int64_t within_ms = care_facts_span_ms(facts, PROTO_POLICY_EARLY_HOURS, stoma, INT32_MIN);
     uint64_t early = 0;
     for (int i = 0; i < LOOKS_PAIN_COUNT; i++) {
-        if (sign_early(&s->signs[looks_pain[i].sign], &looks_pain[i], within_ms))
+        if (sign_early(facts, stoma, &s->signs[looks_pain[i].sign], &looks_pain[i]))
             early |= UINT64_C(1) << i;
     }
     struct signs signs;
@@ -211,7 +211,7 @@ static void plan_infection(const struct care_facts *facts, int stoma, struct car
         return;
     const struct care_sign *temperature = &s->signs[CARE_SIGN_FEVER], *pain = &s->signs[CARE_SIGN_PAIN];
     bool fever = care_fact_is(&temperature->last) && temperature->last.at >= signs.since.at &&
-                 temperature->number >= care_facts_value(facts, PROTO_POLICY_FEVER_C, stoma, INT32_MIN);
+                 temperature->number >= care_facts_value_at(facts, PROTO_POLICY_FEVER_C, stoma, temperature->last.at);
     bool severe = sign_open(pain, &looks_pain[LOOKS_SEVERE]);
     bool urgent = signs.open && (fever || severe || s->signs[CARE_SIGN_SPREADING].open);
     struct care_draft draft;
@@ -235,11 +235,11 @@ static void plan_infection(const struct care_facts *facts, int stoma, struct car
 /* First check at or after `from` that found the balloon in range, or NULL. */
 static const struct care_fact *in_range_since(const struct care_facts *facts, int stoma, int64_t from) {
     const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
-    int64_t loss = care_facts_value(facts, PROTO_POLICY_BALLOON_LOSS_ML, stoma, INT32_MIN);
     for (uint32_t i = 0; i < s->check_count; i++) {
         const struct care_check *check = &s->checks[i];
         if (check->fact.at >= from && check->has_withdrawn && check->before_ml > 0 &&
-            check->before_ml - check->withdrawn_ml <= loss)
+            check->before_ml - check->withdrawn_ml <=
+                care_facts_value_at(facts, PROTO_POLICY_BALLOON_LOSS_ML, stoma, check->fact.at))
             return &check->fact;
     }
     return NULL;
@@ -276,7 +276,7 @@ static void plan_overgranulation(const struct care_facts *facts, int stoma, stru
     const struct care_sign *sign = &care_facts_stoma(facts, stoma)->stoma->signs[CARE_SIGN_OVERGRANULATION];
     if (!care_fact_is(&sign->first))
         return;
-    int32_t days = care_facts_whole(facts, PROTO_POLICY_OVERGRANULATION_DAYS, stoma, INT32_MIN);
+    int32_t days = care_facts_whole_at(facts, PROTO_POLICY_OVERGRANULATION_DAYS, stoma, sign->first.at);
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_OVERGRANULATION, stoma, &sign->first, CARE_FOUND_OVERGRANULATION_SEEN);
     care_draft_evidence(&draft, &sign->last);
@@ -302,7 +302,8 @@ static void plan_unsafe(const struct care_facts *facts, int stoma, struct care_s
     struct care_text text;
     care_text_init(&text, draft.alert.text, sizeof draft.alert.text);
     care_text_add(&text, s->unsafe_text);
-    draft.alert.until = s->unsafe.at + care_facts_span_ms(facts, PROTO_POLICY_UNSAFE_UNBLOCKING_DAYS, stoma, INT32_MIN);
+    draft.alert.until =
+        s->unsafe.at + care_facts_span_at_ms(facts, PROTO_POLICY_UNSAFE_UNBLOCKING_DAYS, stoma, s->unsafe.at);
     if (draft.alert.until <= facts->state->last_event.at)
         return; /* faded before the newest event */
     care_draft_step(&draft, s->unsafe.at, PROTO_URGENCY_NOTE, CARE_NEXT_UNSAFE_UNBLOCKING_EXPLAIN);

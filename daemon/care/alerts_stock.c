@@ -69,15 +69,15 @@ struct missing {
 
 static struct missing never_counted(const struct care_facts *facts, const struct care_stoma_facts *sf) {
     int32_t began = sf->placed_day > facts->registered_day ? sf->placed_day : facts->registered_day;
-    int32_t every = care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_DAYS, sf->number, INT32_MIN);
-    int32_t grace = care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_GRACE_DAYS, sf->number, INT32_MIN);
+    int32_t every = care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_DAYS, sf->number, began);
+    int32_t grace = care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_GRACE_DAYS, sf->number, began);
     return (struct missing){care_facts_midnight(facts, began + every + grace + 1), sf->stoma->device.placed,
                             CARE_FOUND_SPARE_MISSING_NEVER, 0};
 }
 
 static struct missing used_up(const struct care_facts *facts, const struct care_stoma_facts *sf) {
     const struct care_fact *used = &sf->stoma->spare_used;
-    int32_t grace = care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_GRACE_DAYS, sf->number, INT32_MIN);
+    int32_t grace = care_facts_whole_at(facts, PROTO_POLICY_SPARE_CHECK_GRACE_DAYS, sf->number, used->at);
     return (struct missing){care_facts_midnight(facts, care_facts_day(facts, used->at) + grace + 1), *used,
                             CARE_FOUND_SPARE_MISSING_USED, 0};
 }
@@ -211,7 +211,7 @@ static int64_t low_from(const struct care_facts *facts, int32_t until, int64_t c
     if (until == INT32_MAX)
         return INT64_MAX;
     int64_t from =
-        care_facts_midnight(facts, until - care_facts_whole(facts, PROTO_POLICY_SUPPLY_LOW_DAYS, 0, INT32_MIN));
+        care_facts_midnight(facts, until - care_facts_whole_at(facts, PROTO_POLICY_SUPPLY_LOW_DAYS, 0, counted_at));
     return from > counted_at ? from : counted_at;
 }
 

@@ -130,6 +130,23 @@ int64_t care_facts_span_ms(const struct care_facts *facts, enum proto_policy pol
     return value * (PROTO_DAY_MS / 100);
 }
 
+/* The local day only matters where the child has a plan: most have none. */
+static int32_t plan_day(const struct care_facts *facts, int64_t at) {
+    return facts->state->plan_count > 0 ? care_facts_day(facts, at) : INT32_MIN;
+}
+
+int64_t care_facts_value_at(const struct care_facts *facts, enum proto_policy policy, int stoma, int64_t at) {
+    return care_facts_value(facts, policy, stoma, plan_day(facts, at));
+}
+
+int32_t care_facts_whole_at(const struct care_facts *facts, enum proto_policy policy, int stoma, int64_t at) {
+    return care_facts_whole(facts, policy, stoma, plan_day(facts, at));
+}
+
+int64_t care_facts_span_at_ms(const struct care_facts *facts, enum proto_policy policy, int stoma, int64_t at) {
+    return care_facts_span_ms(facts, policy, stoma, plan_day(facts, at));
+}
+
 /* --- one stoma ------------------------------------------------------------------------------------------- */
 
 /* The latest day that a date of that precision can mean. */

@@ -57,6 +57,10 @@ int64_t care_facts_value(const struct care_facts *facts, enum proto_policy polic
 int32_t care_facts_whole(const struct care_facts *facts, enum proto_policy policy, int stoma, int32_t day);
 /* The same as a span in ms: for values in minutes, hours and days. */
 int64_t care_facts_span_ms(const struct care_facts *facts, enum proto_policy policy, int stoma, int32_t day);
+/* The same for what is judged at an instant, or counted from it: the child's plan holds on its local day or not. */
+int64_t care_facts_value_at(const struct care_facts *facts, enum proto_policy policy, int stoma, int64_t at);
+int32_t care_facts_whole_at(const struct care_facts *facts, enum proto_policy policy, int stoma, int64_t at);
+int64_t care_facts_span_at_ms(const struct care_facts *facts, enum proto_policy policy, int stoma, int64_t at);
 /* The plan for a task of a stoma (0: of the child), or NULL. */
 const struct care_plan_entry *care_facts_plan(const struct care_facts *facts, enum proto_task task, int stoma);
 /* Home change at an instant: the reasons against, YOUNG included (0: allowed). */

@@ -121,12 +121,12 @@ void care_forecast_balloon(const struct care_facts *facts, int stoma, struct car
     if (!s->stoma->last_fill_known || s->stoma->last_fill_ml <= 0)
         return;
     int64_t filled_at = s->stoma->last_fill_at;
-    int64_t interval = care_facts_span_ms(facts, PROTO_POLICY_BALLOON_CHECK_DAYS, s->number, INT32_MIN);
+    int64_t interval = care_facts_span_at_ms(facts, PROTO_POLICY_BALLOON_CHECK_DAYS, s->number, filled_at);
     int64_t expected = s->stoma->last_fill_ml - divide_nearest(slope.median * (interval / 1000), WEEK_MS / 1000);
     forecast->next_expected_ml = expected < 0 ? 0 : expected;
     if (slope.median <= 0)
         return;
-    int64_t allowed = care_facts_value(facts, PROTO_POLICY_BALLOON_LOSS_ML, s->number, INT32_MIN);
+    int64_t allowed = care_facts_value_at(facts, PROTO_POLICY_BALLOON_LOSS_ML, s->number, filled_at);
     int64_t low_after = (allowed + 1) * WEEK_MS / slope.median;
     if (low_after <= 4 * interval)
         forecast->expected_low_day = care_facts_day(facts, filled_at + low_after);

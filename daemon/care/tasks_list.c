@@ -20,6 +20,14 @@ int32_t care_check_lost_ml(const struct care_check *check) {
     return check->before_ml - check->withdrawn_ml;
 }
 
+/* The interval in force for one occurrence: a plan of the child's own that is over before the date does not reach it. */
+static int32_t interval_days(const struct care_facts *facts, const struct care_task_draft *draft, int32_t start_day,
+                             enum proto_policy policy) {
+    int32_t from = care_fact_is(&draft->last) ? care_facts_day(facts, draft->last.at) : start_day;
+    int32_t days = care_facts_whole(facts, policy, draft->stoma, from);
+    return from == INT32_MIN ? days : care_facts_whole(facts, policy, draft->stoma, from + days);
+}
+
 /* --- the balloon ------------------------------------------------------------------------------------------ */
 
 static void plan_balloon_check(const struct care_facts *facts, const struct care_stoma_facts *s,
@@ -30,8 +38,7 @@ static void plan_balloon_check(const struct care_facts *facts, const struct care
     int32_t start = later(facts->registered_day, s->placed_day);
     draft.last = s->stoma->last_good_check;
     draft.not_before_day = s->first_check_day;
-    int32_t days = care_facts_whole(facts, PROTO_POLICY_BALLOON_CHECK_DAYS, s->number, INT32_MIN);
-    care_task_by_interval(facts, &draft, start, days);
+    care_task_by_interval(facts, &draft, start, interval_days(facts, &draft, start, PROTO_POLICY_BALLOON_CHECK_DAYS));
     if (!care_fact_is(&draft.last) &&
         start <= s->first_check_day) { /* a new stoma: the first day on which it may be done */
         draft.due_day = s->first_check_day;
@@ -74,8 +81,9 @@ static void plan_extension_change(const struct care_facts *facts, const struct c
         return;
     struct care_task_draft draft = care_task_draft(PROTO_TASK_EXTENSION_CHANGE, s->number);
     draft.last = s->stoma->care_done[PROTO_care_item_extension_change];
-    int32_t days = care_facts_whole(facts, PROTO_POLICY_EXTENSION_CHANGE_DAYS, s->number, INT32_MIN);
-    care_task_by_interval(facts, &draft, later(facts->registered_day, s->placed_day), days);
+    int32_t start = later(facts->registered_day, s->placed_day);
+    care_task_by_interval(facts, &draft, start,
+                          interval_days(facts, &draft, start, PROTO_POLICY_EXTENSION_CHANGE_DAYS));
     (void)care_task_place(facts, schedule, &draft);
 }
 
@@ -118,10 +126,10 @@ static void plan_taping(const struct care_facts *facts, const struct care_stoma_
         return;
     struct care_task_draft draft = care_task_draft(PROTO_TASK_TAPING, s->number);
     draft.last = s->stoma->care_done[PROTO_care_item_taping];
-    int32_t days = care_facts_whole(facts, PROTO_POLICY_TAPING_DAYS, s->number, INT32_MIN);
-    care_task_by_interval(facts, &draft, later(facts->registered_day, s->placed_day), days);
+    int32_t start = later(facts->registered_day, s->placed_day);
+    care_task_by_interval(facts, &draft, start, interval_days(facts, &draft, start, PROTO_POLICY_TAPING_DAYS));
     bool always = facts->state->active == 2;
-    int32_t young = care_facts_whole(facts, PROTO_POLICY_TAPING_UNTIL_DAYS, s->number, INT32_MIN);
+    int32_t young = care_facts_whole(facts, PROTO_POLICY_TAPING_UNTIL_DAYS, s->number, draft.due_day);
     bool while_young = s->formed_day != INT32_MIN && draft.due_day < s->formed_day + young;
     if (always || while_young)
         (void)care_task_place(facts, schedule, &draft);
@@ -234,7 +242,7 @@ static void plan_day_after(const struct care_facts *facts, struct care_schedule 
                            const struct care_fact *since, bool stays_put) {
     struct care_task_draft draft = care_task_draft(task, 0);
     draft.due_day =
-        care_facts_day(facts, since->at) + care_facts_whole(facts, PROTO_POLICY_FOLLOW_UP_DAYS, 0, INT32_MIN);
+        care_facts_day(facts, since->at) + care_facts_whole_at(facts, PROTO_POLICY_FOLLOW_UP_DAYS, 0, since->at);
     struct care_fact done = care_task_newest_done(facts->state, task, 0);
     if (care_task_fixed_done(facts, &done, since, draft.due_day, 0))
         return;
@@ -260,9 +268,9 @@ static void plan_weekly_contact(const struct care_facts *facts, struct care_sche
         if (care_fact_order(&facts->state->stomas[i].weekly, &draft.last) > 0)
             draft.last = facts->state->stomas[i].weekly;
     }
-    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_WEEKLY_CONTACT_GRACE_DAYS, 0, INT32_MIN);
     care_task_by_interval(facts, &draft, facts->registered_day,
-                          care_facts_whole(facts, PROTO_POLICY_WEEKLY_CONTACT_DAYS, 0, INT32_MIN));
+                          interval_days(facts, &draft, facts->registered_day, PROTO_POLICY_WEEKLY_CONTACT_DAYS));
+    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_WEEKLY_CONTACT_GRACE_DAYS, 0, draft.due_day);
     (void)care_task_place(facts, schedule, &draft);
 }
 
@@ -278,11 +286,12 @@ static void plan_training(const struct care_facts *facts, struct care_schedule *
     draft.last = carer->skills[skill].fact;
     if (carer->left || !care_fact_is(&draft.last))
         return;
-    int32_t months = care_facts_whole(facts, PROTO_POLICY_TRAINING_MONTHS, 0, INT32_MIN);
     draft.due_day = carer->skills[skill].until_day;
     if (draft.due_day == 0)
-        draft.due_day = proto_day_add_months(care_facts_day(facts, draft.last.at), months);
-    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_TRAINING_GRACE_DAYS, 0, INT32_MIN);
+        draft.due_day =
+            proto_day_add_months(care_facts_day(facts, draft.last.at),
+                                 care_facts_whole_at(facts, PROTO_POLICY_TRAINING_MONTHS, 0, draft.last.at));
+    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_TRAINING_GRACE_DAYS, 0, draft.due_day);
     draft.why = CARE_WHY_EXPIRES;
     struct care_task *row = care_task_place(facts, schedule, &draft);
     if (!row)
@@ -309,9 +318,9 @@ static void plan_spare_check(const struct care_facts *facts, const struct care_s
         if (state->spares[i].stoma == s->number && care_fact_order(&state->spares[i].fact, &draft.last) > 0)
             draft.last = state->spares[i].fact;
     }
-    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_GRACE_DAYS, s->number, INT32_MIN);
     care_task_by_interval(facts, &draft, facts->registered_day,
-                          care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_DAYS, s->number, INT32_MIN));
+                          interval_days(facts, &draft, facts->registered_day, PROTO_POLICY_SPARE_CHECK_DAYS));
+    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_SPARE_CHECK_GRACE_DAYS, s->number, draft.due_day);
     if (care_fact_is(&s->stoma->spare_used) && s->stoma->spare_used.at >= draft.last.at) {
         int32_t used_day = care_facts_day(facts, s->stoma->spare_used.at);
         if (used_day < draft.due_day) {
@@ -326,16 +335,16 @@ static void plan_weight(const struct care_facts *facts, struct care_schedule *sc
     const struct care_state *state = facts->state;
     struct care_task_draft draft = care_task_draft(PROTO_TASK_WEIGHT, 0);
     draft.last = state->weight;
-    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_WEIGHT_GRACE_DAYS, 0, INT32_MIN);
     int32_t from = care_fact_is(&draft.last) ? care_facts_day(facts, draft.last.at) : facts->registered_day;
     int32_t due;
     if (from < proto_day_add_months(state->born_day, 3))
-        due = from + care_facts_whole(facts, PROTO_POLICY_WEIGHT_INFANT_DAYS, 0, INT32_MIN);
+        due = from + care_facts_whole(facts, PROTO_POLICY_WEIGHT_INFANT_DAYS, 0, from);
     else if (from < proto_day_add_months(state->born_day, 24))
-        due = proto_day_add_months(from, care_facts_whole(facts, PROTO_POLICY_WEIGHT_TODDLER_MONTHS, 0, INT32_MIN));
+        due = proto_day_add_months(from, care_facts_whole(facts, PROTO_POLICY_WEIGHT_TODDLER_MONTHS, 0, from));
     else
-        due = proto_day_add_months(from, care_facts_whole(facts, PROTO_POLICY_WEIGHT_CHILD_MONTHS, 0, INT32_MIN));
+        due = proto_day_add_months(from, care_facts_whole(facts, PROTO_POLICY_WEIGHT_CHILD_MONTHS, 0, from));
     care_task_by_interval(facts, &draft, from, due - from);
+    draft.grace_days = care_facts_whole(facts, PROTO_POLICY_WEIGHT_GRACE_DAYS, 0, draft.due_day);
     (void)care_task_place(facts, schedule, &draft);
 }
 
