@@ -283,8 +283,8 @@ static enum proto_error add_rows(struct run *run, const struct care_schedule *sc
         return PROTO_CORRUPT; /* every team an event names has a number */
     work_subject_rows(&is, &hand->new_rows);
     work_schedule_row(&is.root, run->batch->context->seq, schedule, &hand->new_rows);
-    if (run->job->kind == WORK_JOB_PLAN)
-        return PROTO_OK;
+    if (run->job->kind == WORK_JOB_PLAN && run->fold.arrived_count == 0)
+        return PROTO_OK; /* only planned anew */
     add_fold_rows(run);
     enum proto_error error = add_patient_rows(run, is.team);
     return error == PROTO_OK ? add_old_checkpoints(run) : error;

@@ -43,8 +43,9 @@ struct work_device_row {
 enum proto_error work_device_row_read(struct store_bytes key, struct store_bytes value,
                                       struct work_device_row *out) PROTO_MUST_CHECK;
 
-/* A row of STORE_LOTS, devices (what 1) and spares (what 2: french_fr, length_mm, lot and placed_at, when it was counted, are known) of any child that has one. */
-enum work_lot_what { WORK_LOT_DEVICE = 1, WORK_LOT_SPARE };
+/* A row of STORE_LOTS: devices in a child or just come out (what 1), spares (what 2: french_fr, length_mm, lot and placed_at, when it was counted,
+ * are known), and the last device of a stoma that has none any more or of a child that left (what 3: a recall may still speak of it). */
+enum work_lot_what { WORK_LOT_DEVICE = 1, WORK_LOT_SPARE, WORK_LOT_GONE };
 enum proto_error work_lot_row_read(struct store_bytes key, struct store_bytes value, uint8_t *what,
                                    struct work_device_row *out) PROTO_MUST_CHECK;
 

@@ -266,8 +266,8 @@ static void add_lot(const struct work_subject *s, uint8_t what, const struct wor
 static void add_device(const struct work_subject *s, int index, struct work_rows *rows) {
     const struct care_stoma *stoma = &s->state->stomas[index];
     const struct care_device *device = &stoma->device;
-    if (stoma->device_state == CARE_DEVICE_NONE || proto_id_is_zero(&device->placed.id))
-        return;
+    if (proto_id_is_zero(&device->placed.id) && proto_id_is_zero(&stoma->device_gone.id))
+        return; /* one that was only ever seen to go had no lot on record either */
     struct work_device_row d = {.stoma = (uint8_t)(PROTO_stoma_main + index),
                                 .retention = device->retention,
                                 .profile = device->profile,
@@ -279,8 +279,9 @@ static void add_device(const struct work_subject *s, int index, struct work_rows
                                 .change_due_day = s->schedule->stomas[index].change_due_day,
                                 .change_by_day = s->schedule->stomas[index].change_by_day,
                                 .placed_at = device->placed.at};
-    add_lot(s, WORK_LOT_DEVICE, &d, device->gtin, device->lot, device->serial, rows);
-    if (stoma->device_state == CARE_DEVICE_OUT || s->schedule->closed)
+    bool gone = stoma->device_state == CARE_DEVICE_NONE || s->schedule->closed;
+    add_lot(s, gone ? WORK_LOT_GONE : WORK_LOT_DEVICE, &d, device->gtin, device->lot, device->serial, rows);
+    if (gone || stoma->device_state == CARE_DEVICE_OUT)
         return; /* in use: what is in place */
     struct work_buffer *b = &rows->bytes;
     begin(rows, STORE_DEVICES);
