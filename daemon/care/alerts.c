@@ -50,8 +50,7 @@ void care_draft_step(struct care_draft *draft, int64_t from, enum proto_urgency 
         (struct care_alert_step){.from = from, .urgency = (uint8_t)urgency, .wording = (uint8_t)next};
 }
 
-/* Index of the step that holds at `at`; the first one also before it. */
-static uint8_t step_at(const struct care_alert *alert, int64_t at) {
+uint8_t care_alert_step_at(const struct care_alert *alert, int64_t at) {
     uint8_t k = 0;
     while (k + 1 < alert->step_count && alert->steps[k + 1].from <= at)
         k++;
@@ -100,7 +99,7 @@ static bool contact_answers(const struct care_contact *contact, enum proto_alert
 }
 
 static enum proto_urgency urgency_at(const struct care_alert *alert, int64_t at) {
-    return (enum proto_urgency)alert->steps[step_at(alert, at)].urgency;
+    return (enum proto_urgency)alert->steps[care_alert_step_at(alert, at)].urgency;
 }
 
 /* Newest contact that answers the alert at the urgency it had then. */
@@ -124,7 +123,7 @@ static void finish_answer(const struct care_facts *facts, struct care_draft *dra
         return;
     alert->answered_at = answer->fact.at;
     struct care_alert_step raw[PROTO_STEPS_MAX];
-    uint8_t count = alert->step_count, first = step_at(alert, answer->fact.at);
+    uint8_t count = alert->step_count, first = care_alert_step_at(alert, answer->fact.at);
     memcpy(raw, alert->steps, sizeof raw);
     bool again = answer->recheck_by > answer->fact.at;
     int64_t until = again ? answer->recheck_by : INT64_MAX;
@@ -288,8 +287,8 @@ static bool stands(const struct care_schedule *schedule, enum proto_alert alert,
     return false;
 }
 
-static void end_as(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,
-                   const struct care_fact *end, enum care_ended how) {
+void care_alert_end_as(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,
+                       const struct care_fact *end, enum care_ended how) {
     struct care_alert *alert = &draft->alert;
     assert(alert->step_count > 0 && care_fact_is(end));
     alert->step_count = 1;
@@ -308,38 +307,7 @@ static void end_as(const struct care_facts *facts, struct care_schedule *schedul
 
 void care_alert_end(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,
                     const struct care_fact *end) {
-    end_as(facts, schedule, draft, end, CARE_ENDED_SETTLED);
-}
-
-/* --- withdrawn ------------------------------------------------------------------------------------ */
-
-/* First declared wordings of an alert: a withdrawn one is shown by name, and still has to be whole. */
-static void first_wordings(enum proto_alert alert, uint8_t *found, uint8_t *next) {
-    uint8_t f = 0, n = 0;
-    while (care_found_alert((enum care_found)f) != alert)
-        f++;
-    while (care_next_alert((enum care_next)n) != alert)
-        n++;
-    *found = f;
-    *next = n;
-}
-
-static void plan_withdrawn(const struct care_facts *facts, struct care_schedule *schedule) {
-    const struct care_state *state = facts->state;
-    for (uint32_t i = state->withdrawn_count; i-- > 0;) { /* newest first: one row for each alert */
-        const struct care_withdrawn *withdrawn = &state->withdrawn[i];
-        enum proto_alert name = (enum proto_alert)withdrawn->alert;
-        if (name <= PROTO_ALERT_NONE || name >= PROTO_ALERT_COUNT ||
-            stands(schedule, name, withdrawn->stoma, 0, withdrawn->fact.at))
-            continue;
-        struct care_draft draft;
-        uint8_t found, next;
-        first_wordings(name, &found, &next);
-        struct care_fact evidence = {.at = withdrawn->fact.at, .id = withdrawn->evidence};
-        care_draft_init(&draft, name, withdrawn->stoma, &evidence, (enum care_found)found);
-        care_draft_step(&draft, withdrawn->fact.at, PROTO_URGENCY_NOTE, (enum care_next)next);
-        end_as(facts, schedule, &draft, &withdrawn->fact, CARE_ENDED_WITHDRAWN);
-    }
+    care_alert_end_as(facts, schedule, draft, end, CARE_ENDED_SETTLED);
 }
 
 /* --- the device that is gone ---------------------------------------------------------------------- */
@@ -409,5 +377,5 @@ void care_plan_alerts(const struct care_facts *facts, struct care_schedule *sche
     }
     care_alerts_child(facts, schedule);
     care_alerts_stock(facts, schedule);
-    plan_withdrawn(facts, schedule);
+    care_alerts_withdrawn(facts, schedule);
 }

@@ -37,6 +37,23 @@ void care_alert_open_device(const struct care_facts *facts, struct care_schedule
 void care_alert_end(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,
                     const struct care_fact *end);
 
+/* The same, and how it ended. */
+void care_alert_end_as(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,
+                       const struct care_fact *end, enum care_ended how);
+/* Index of the step that holds at `at`; the first one also before it. */
+uint8_t care_alert_step_at(const struct care_alert *alert, int64_t at);
+
+/* What a rule says of something that is not in the state: for withdrawn events. */
+/* Whether the balloon alert rested on this check, had it counted among the stoma's others. */
+bool care_balloon_rests_on(const struct care_facts *facts, int stoma, enum proto_alert alert,
+                           const struct care_check *check);
+/* Whether the device's position is confirmed as required. */
+bool care_position_confirmed(const struct care_device *device, const struct care_position *position, int64_t ph_limit);
+/* Whether the stoma's device was placed outside hospital where it should not have been. */
+bool care_placed_against_rule(const struct care_stoma_facts *sf);
+/* Whether a recall in force is, or may be, about the device. */
+bool care_device_recalled(const struct care_facts *facts, const struct care_device *device);
+
 /* True when the newest count calls the spare unfit for the stoma's device: another kind or size, or out of date on `day`. No count is not unfit. */
 bool care_spare_unfit(const struct care_facts *facts, int stoma, int what, int32_t day);
 
@@ -61,6 +78,9 @@ void care_alerts_site(const struct care_facts *facts, int stoma,
 void care_alerts_stock(const struct care_facts *facts, struct care_schedule *schedule); /* spares, supplies */
 void care_alerts_child(const struct care_facts *facts,
                        struct care_schedule *schedule); /* records, carers, contact, clocks */
+
+/* What ended because the event it rested on was withdrawn; after all others. */
+void care_alerts_withdrawn(const struct care_facts *facts, struct care_schedule *schedule);
 
 /* --- the device-out decision: total over its inputs ------------------------------------------ */
 

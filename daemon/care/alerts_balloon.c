@@ -207,12 +207,16 @@ static void word_early(const struct judge *j, const struct run *run, struct care
 }
 
 static const struct {
+    enum proto_alert alert;
     enum verdict (*judge)(const struct judge *j, const struct care_check *check);
     void (*word)(const struct judge *j, const struct run *run, struct care_draft *draft);
 } balloon_rules[] = {
-    {judge_low, word_low},   {judge_empty, word_empty}, {judge_under, word_under}, {judge_over, word_over},
-    {judge_look, word_look}, {judge_stuck, word_stuck}, {judge_fluid, word_fluid}, {judge_early, word_early},
+    {PROTO_ALERT_BALLOON_LOW, judge_low, word_low},       {PROTO_ALERT_BALLOON_EMPTY, judge_empty, word_empty},
+    {PROTO_ALERT_UNDERFILLED, judge_under, word_under},   {PROTO_ALERT_OVERFILLED, judge_over, word_over},
+    {PROTO_ALERT_BALLOON_UNCLEAR, judge_look, word_look}, {PROTO_ALERT_BALLOON_STUCK, judge_stuck, word_stuck},
+    {PROTO_ALERT_WRONG_FLUID, judge_fluid, word_fluid},   {PROTO_ALERT_CHECKED_EARLY, judge_early, word_early},
 };
+#define BALLOON_RULES (sizeof balloon_rules / sizeof balloon_rules[0])
 
 static void plan_rule(const struct judge *j, size_t rule, struct care_schedule *schedule) {
     const struct care_stoma *s = j->sf->stoma;
@@ -287,12 +291,59 @@ static void plan_failing(const struct judge *j, struct care_schedule *schedule) 
     care_alert_open_device(j->facts, schedule, &draft);
 }
 
+/* --- a check that no longer counts ---------------------------------------------------------------------- */
+
+/* The checks with one more among them, in order; of a full list the oldest gives way. */
+static void insert_check(struct care_stoma *stoma, const struct care_check *check) {
+    uint32_t place = 0;
+    while (place < stoma->check_count && stoma->checks[place].fact.at <= check->fact.at)
+        place++;
+    if (stoma->check_count == PROTO_CHECKS_KEPT) {
+        if (place == 0)
+            return;
+        for (uint32_t i = 1; i < place; i++)
+            stoma->checks[i - 1] = stoma->checks[i];
+        stoma->checks[place - 1] = *check;
+        return;
+    }
+    for (uint32_t i = stoma->check_count++; i > place; i--)
+        stoma->checks[i] = stoma->checks[i - 1];
+    stoma->checks[place] = *check;
+}
+
+static bool failing_rests_on(const struct care_facts *facts, int stoma, const struct care_check *check) {
+    struct care_stoma with = *care_facts_stoma(facts, stoma)->stoma;
+    struct care_stoma_facts sf = *care_facts_stoma(facts, stoma);
+    const struct judge j = {.facts = facts, .sf = &sf, .stoma = stoma};
+    struct run run = {0};
+    insert_check(&with, check);
+    sf.stoma = &with;
+    bool rests = false;
+    if (find_failing(&j, &run)) {
+        for (uint8_t i = 0; i < run.count && i < PROTO_EVIDENCE_MAX; i++)
+            rests = rests || care_fact_order(&run.evidence[i], &check->fact) == 0;
+    }
+    return rests;
+}
+
+bool care_balloon_rests_on(const struct care_facts *facts, int stoma, enum proto_alert alert,
+                           const struct care_check *check) {
+    const struct judge j = {.facts = facts, .sf = care_facts_stoma(facts, stoma), .stoma = stoma};
+    if (alert == PROTO_ALERT_BALLOON_FAILING)
+        return failing_rests_on(facts, stoma, check);
+    for (size_t rule = 0; rule < BALLOON_RULES; rule++) {
+        if (balloon_rules[rule].alert == alert)
+            return balloon_rules[rule].judge(&j, check) == OPENS;
+    }
+    return false;
+}
+
 void care_alerts_balloon(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
     if (sf->stoma->check_count == 0)
         return;
     const struct judge j = {.facts = facts, .sf = sf, .stoma = stoma};
-    for (size_t rule = 0; rule < sizeof balloon_rules / sizeof balloon_rules[0]; rule++)
+    for (size_t rule = 0; rule < BALLOON_RULES; rule++)
         plan_rule(&j, rule, schedule);
     plan_failing(&j, schedule);
 }

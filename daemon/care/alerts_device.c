@@ -189,6 +189,14 @@ static enum match match_recall(const struct care_recall *recall, const char *lot
     return match;
 }
 
+bool care_device_recalled(const struct care_facts *facts, const struct care_device *device) {
+    for (uint32_t i = 0; i < facts->context->recall_count; i++) {
+        if (match_recall(&facts->context->recalls[i], device->lot, device->gtin) != MATCH_NO)
+            return true;
+    }
+    return false;
+}
+
 /* A spare carries its lot only: an item number in the notice cannot be compared, a lot that is not on record says nothing. */
 static const struct care_spare *spare_recalled(const struct care_facts *facts, int stoma,
                                                const struct care_recall *recall) {

@@ -105,6 +105,10 @@ static enum position judge_position(const struct care_device *device, const stru
     }
 }
 
+bool care_position_confirmed(const struct care_device *device, const struct care_position *position, int64_t ph_limit) {
+    return judge_position(device, position, ph_limit) == POSITION_CONFIRMED;
+}
+
 static const struct {
     enum care_found found;
     enum care_next next; /* placed at home, school or clinic */
@@ -185,6 +189,10 @@ static enum care_found against_found(enum care_reason reason) {
     default:
         return CARE_FOUND_PLACED_AGAINST_RULE_YOUNG;
     }
+}
+
+bool care_placed_against_rule(const struct care_stoma_facts *sf) {
+    return placed_outside_hospital(sf->stoma->device.seated_place) && against_reason(sf) != CARE_REASON_COUNT;
 }
 
 static void plan_against_rule(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {

@@ -278,11 +278,19 @@ struct care_finding {
     int32_t until_day;
     char plan[CARE_TEXT_SHORT];
 };
+/* A voided event, as far as alerts could have rested on it: which of them had is judged when planning. */
 struct care_withdrawn {
-    uint8_t alert, stoma;
-    struct care_fact fact;
-    struct proto_id evidence;
-}; /* alerts a voided event could have opened */
+    uint8_t kind, stoma;      /* enum proto_kind, enum proto_choice_stoma */
+    struct care_fact fact;    /* what voided it */
+    struct proto_id evidence; /* the voided event, and when it says it happened */
+    int64_t at;
+    uint64_t could;            /* alerts it could have opened by what it says: bit (alert - 1) */
+    int64_t after_seat_ms;     /* site.checked: since the stoma was formed or the device seated; INT64_MAX: not known */
+    int64_t number;            /* gap; missed visits running; set of alerts a call was about */
+    int32_t far_mm;            /* outside length: so far from where it was when placed */
+    struct care_check check;   /* balloon.checked */
+    struct care_device device; /* placed, put back, position confirmed: the device as it would lie there */
+};
 struct care_stay {
     struct care_fact started, ended;
     uint8_t where;

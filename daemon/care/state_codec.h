@@ -7,6 +7,9 @@
 #include "care/coder.h"
 
 void care_code_stoma(struct care_coder *c, struct care_stoma *stoma); /* state_codec_stoma.c */
+/* `last`: the check before it in the same list, or NULL. */
+void care_code_check(struct care_coder *c, struct care_check *check, const struct care_check *last);
+void care_code_device(struct care_coder *c, struct care_device *device);
 void care_code_lists(struct care_coder *c, struct care_state *state); /* state_codec_lists.c */
 void care_code_profile(struct care_coder *c, struct care_profile *profile);
 

@@ -161,6 +161,11 @@ static void code_givings(struct care_coder *c, struct care_state *state) {
     }
 }
 
+static bool is_about_device(uint8_t kind) {
+    return kind == PROTO_KIND_device_placed || kind == PROTO_KIND_device_put_back ||
+           kind == PROTO_KIND_position_confirmed;
+}
+
 static void code_rest(struct care_coder *c, struct care_state *state) {
     care_code_u32(c, &state->done_count, PROTO_ADDED_TASKS_MAX);
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->done_count; i++) {
@@ -180,10 +185,19 @@ static void code_rest(struct care_coder *c, struct care_state *state) {
     care_code_u32(c, &state->withdrawn_count, PROTO_FINDINGS_MAX);
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->withdrawn_count; i++) {
         struct care_withdrawn *row = &state->withdrawn[i];
-        care_code_u8(c, &row->alert, PROTO_ALERT_COUNT - 1);
+        care_code_u8(c, &row->kind, PROTO_KIND_COUNT - 1);
         care_code_u8(c, &row->stoma, PROTO_stoma_count - 1);
         care_code_fact(c, &row->fact);
         care_code_id(c, &row->evidence);
+        care_code_time(c, &row->at);
+        care_code_set(c, &row->could);
+        care_code_i64_or(c, &row->after_seat_ms, INT64_MAX);
+        care_code_i64(c, &row->number);
+        care_code_i32(c, &row->far_mm);
+        if (row->kind == PROTO_KIND_balloon_checked)
+            care_code_check(c, &row->check, NULL);
+        if (is_about_device(row->kind))
+            care_code_device(c, &row->device);
     }
 }
 

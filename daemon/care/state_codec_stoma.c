@@ -35,7 +35,7 @@ static void code_device_as_placed(struct care_coder *c, struct care_device *devi
     care_code_text(c, device->serial, sizeof device->serial);
 }
 
-static void code_device(struct care_coder *c, struct care_device *device) {
+void care_code_device(struct care_coder *c, struct care_device *device) {
     struct care_before *before = &device->before;
     care_code_fact(c, &device->placed);
     care_code_fact(c, &device->seated);
@@ -101,7 +101,7 @@ static void code_expected_time(struct care_coder *c, int64_t *at, int64_t expect
 }
 
 /* `last`: the check before, or NULL. What was put in then is what is expected to have been in now. */
-static void code_check(struct care_coder *c, struct care_check *check, const struct care_check *last) {
+void care_code_check(struct care_coder *c, struct care_check *check, const struct care_check *last) {
     care_code_fact(c, &check->fact);
     care_code_bool(c, &check->seen_early);
     care_code_bool(c, &check->stuck);
@@ -147,14 +147,14 @@ static void code_gaps(struct care_coder *c, struct care_measures *gaps) {
 static void code_checks(struct care_coder *c, uint32_t *count, struct care_check *checks) {
     care_code_u32(c, count, PROTO_CHECKS_KEPT);
     for (uint32_t i = 0; c->error == PROTO_OK && i < *count; i++)
-        code_check(c, &checks[i], i > 0 ? &checks[i - 1] : NULL);
+        care_code_check(c, &checks[i], i > 0 ? &checks[i - 1] : NULL);
 }
 
 static void code_past(struct care_coder *c, struct care_past *past) {
     if (!care_code_present(c, care_fact_is(&past->gone)))
         return;
     care_code_fact(c, &past->gone);
-    code_device(c, &past->device);
+    care_code_device(c, &past->device);
     code_checks(c, &past->check_count, past->checks);
     care_code_fact(c, &past->displaced);
     care_code_fact(c, &past->displaced_first);
@@ -246,7 +246,7 @@ void care_code_stoma(struct care_coder *c, struct care_stoma *stoma) {
     care_code_text(c, stoma->hospital, sizeof stoma->hospital);
     care_code_u8(c, &stoma->device_state, CARE_DEVICE_KEEP_OPEN);
     care_code_fact(c, &stoma->device_gone);
-    code_device(c, &stoma->device);
+    care_code_device(c, &stoma->device);
     care_code_i32(c, &stoma->prescribed_balloon_ml);
     care_code_day(c, &stoma->prescribed_change_months);
     care_code_i32(c, &stoma->prescribed_ph);

@@ -74,6 +74,12 @@ void care_step_past_device(struct care_stoma *stoma, const struct proto_event *p
 void care_step_past_word(struct care_state *state, const struct proto_event *word);
 /* After each event: first dates and plans; what nobody would be shown any more is let go. */
 void care_step_past_note(struct care_state *state, const struct proto_event *event);
+/* The device as it would lie in the stoma after device.placed or device.put-back; the state stays as it is. */
+void care_step_device_seated(const struct care_state *state, const struct proto_event *event, struct care_device *out);
+/* A balloon check as it would be kept: with what was prescribed, and what was in the balloon before it. */
+void care_step_check_made(const struct care_stoma *stoma, const struct proto_event *event, struct care_check *out);
+/* Time from the newest formation, placement or put-back before `at`; INT64_MAX: none known. */
+int64_t care_step_after_seat(const struct care_stoma *stoma, int64_t at);
 /* A dislodgement begins, or is reported again. */
 void care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from);
 

@@ -30,11 +30,10 @@ static void keep_fill(struct care_stoma *stoma, const struct care_check *check) 
     stoma->last_fill_at = check->fact.at;
 }
 
-void care_step_balloon(struct care_state *state, const struct proto_event *event) {
-    struct care_stoma *stoma = care_step_stoma(state, event);
+/* What the event says, and what was prescribed then. */
+static void describe_check(const struct care_stoma *stoma, const struct proto_event *event, struct care_check *check) {
     const struct proto_value *withdrawn = PROTO_BODY(event, balloon_checked, withdrawn_ml);
     const struct proto_value *filled = PROTO_BODY(event, balloon_checked, filled_ml);
-    struct care_check *check = add_check(stoma);
     check->fact = care_step_fact(event);
     check->stuck = care_said_yes(PROTO_BODY(event, balloon_checked, stuck));
     check->left_empty = care_said_yes(PROTO_BODY(event, balloon_checked, left_empty));
@@ -46,6 +45,28 @@ void care_step_balloon(struct care_state *state, const struct proto_event *event
     check->fluid = care_said_choice(PROTO_BODY(event, balloon_checked, fluid));
     check->syringe_ml = (int32_t)care_said(PROTO_BODY(event, balloon_checked, syringe_ml), 0);
     check->prescribed_ml = prescribed_now(stoma);
+}
+
+void care_step_check_made(const struct care_stoma *stoma, const struct proto_event *event, struct care_check *out) {
+    memset(out, 0, sizeof *out);
+    describe_check(stoma, event, out);
+    out->before_ml = out->prescribed_ml;
+    out->before_at = event->at;
+    for (uint32_t i = 0; i < stoma->check_count;
+         i++) { /* oldest first: the last one before it that left a known volume */
+        const struct care_check *check = &stoma->checks[i];
+        if (check->stuck || check->fact.at > event->at || (!check->has_filled && !check->left_empty))
+            continue;
+        out->before_known = true;
+        out->before_ml = check->has_filled ? check->filled_ml : 0;
+        out->before_at = check->fact.at;
+    }
+}
+
+void care_step_balloon(struct care_state *state, const struct proto_event *event) {
+    struct care_stoma *stoma = care_step_stoma(state, event);
+    struct care_check *check = add_check(stoma);
+    describe_check(stoma, event, check);
     check->before_known = stoma->last_fill_known;
     check->before_ml = stoma->last_fill_known ? stoma->last_fill_ml : check->prescribed_ml;
     check->before_at = stoma->last_fill_at;
@@ -80,9 +101,11 @@ static int64_t formed_instant(const struct care_stoma *stoma) {
     return latest;
 }
 
-static int64_t after_seat(const struct care_stoma *stoma, int64_t at) {
+int64_t care_step_after_seat(const struct care_stoma *stoma, int64_t at) {
     int64_t newest = formed_instant(stoma);
-    if (care_fact_is(&stoma->device.seated) && stoma->device.seated.at > newest)
+    if (newest > at)
+        newest = INT64_MIN;
+    if (care_fact_is(&stoma->device.seated) && stoma->device.seated.at <= at && stoma->device.seated.at > newest)
         newest = stoma->device.seated.at;
     return newest == INT64_MIN ? INT64_MAX : at - newest;
 }
@@ -189,7 +212,8 @@ static void note_valve_leak(struct care_stoma *stoma, const struct proto_value *
 void care_step_site(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
     struct care_sign *signs = stoma->signs;
-    struct sighting s = {care_step_fact(event), event->source == PROTO_source_seen, after_seat(stoma, event->at)};
+    struct sighting s = {care_step_fact(event), event->source == PROTO_source_seen,
+                         care_step_after_seat(stoma, event->at)};
     stoma->site_checked = s.fact;
     sign_choice(&signs[CARE_SIGN_REDNESS], PROTO_BODY(event, site_checked, redness), &s,
                 CHOICE_BIT(redness, none) | CHOICE_BIT(redness, pink));

@@ -118,6 +118,35 @@ static void describe_device(struct care_device *device, const struct proto_event
     care_text_copy(device->serial, sizeof device->serial, PROTO_BODY(event, device_placed, serial)->text);
 }
 
+static void place(struct care_stoma *stoma, struct care_before before, const struct proto_event *event) {
+    stoma->device.placed = care_step_fact(event);
+    stoma->device.before = before;
+    describe_device(&stoma->device, event);
+    seat(stoma, event, PROTO_BODY(event, device_placed, position), PROTO_BODY(event, device_placed, ph));
+}
+
+static void put_back(struct care_stoma *stoma, struct care_before before, const struct proto_event *event) {
+    if (!care_fact_is(&stoma->device.placed)) /* a device that nobody recorded before: kind unknown */
+        stoma->device.placed = care_step_fact(event);
+    stoma->device.before = before;
+    stoma->device.put_back = true;
+    stoma->device.seated_place = care_said_choice(PROTO_BODY(event, device_put_back, place));
+    stoma->device.seated_by = care_said_choice(PROTO_BODY(event, device_put_back, placed_by));
+    seat(stoma, event, PROTO_BODY(event, device_put_back, position), PROTO_BODY(event, device_put_back, ph));
+}
+
+void care_step_device_seated(const struct care_state *state, const struct proto_event *event, struct care_device *out) {
+    struct care_stoma stoma = state->stomas[proto_event_stoma(event) == PROTO_stoma_second ? 1 : 0];
+    struct care_before before = before_seating(state, &stoma);
+    if (event->kind == PROTO_KIND_device_put_back) {
+        put_back(&stoma, before, event);
+    } else {
+        memset(&stoma.device, 0, sizeof stoma.device);
+        place(&stoma, before, event);
+    }
+    *out = stoma.device;
+}
+
 void care_step_placed(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
     stoma->exists = true;
@@ -135,10 +164,7 @@ void care_step_placed(struct care_state *state, const struct proto_event *event)
     struct care_before before = before_seating(state, stoma);
     care_step_past_device(stoma, event);
     forget_device(stoma);
-    stoma->device.placed = care_step_fact(event);
-    stoma->device.before = before;
-    describe_device(&stoma->device, event);
-    seat(stoma, event, PROTO_BODY(event, device_placed, position), PROTO_BODY(event, device_placed, ph));
+    place(stoma, before, event);
     stoma->last_fill_ml = stoma->device.balloon_ml;
     stoma->last_fill_at = event->at;
     stoma->last_fill_known = false;
@@ -152,13 +178,7 @@ void care_step_put_back(struct care_state *state, const struct proto_event *even
     struct care_stoma *stoma = care_step_stoma(state, event);
     struct care_before before = before_seating(state, stoma);
     stoma->exists = true;
-    if (!care_fact_is(&stoma->device.placed)) /* a device that nobody recorded before: kind unknown */
-        stoma->device.placed = care_step_fact(event);
-    stoma->device.before = before;
-    stoma->device.put_back = true;
-    stoma->device.seated_place = care_said_choice(PROTO_BODY(event, device_put_back, place));
-    stoma->device.seated_by = care_said_choice(PROTO_BODY(event, device_put_back, placed_by));
-    seat(stoma, event, PROTO_BODY(event, device_put_back, position), PROTO_BODY(event, device_put_back, ph));
+    put_back(stoma, before, event);
     /* Its balloon was emptied to pass and filled again, with an amount that nobody wrote down. */
     stoma->last_fill_ml = 0;
     stoma->last_fill_at = event->at;

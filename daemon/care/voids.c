@@ -125,14 +125,16 @@ static bool site_grave(const struct proto_event *e) {
            (fever->present && fever->n >= proto_policy_get(PROTO_POLICY_FEVER_C)->min);
 }
 
-/* Nearly empty by what the check itself says; without a fill to compare with, taken as such. */
+/* Nearly empty: compared with what was in before, which the check does not say. It says what was put back; a balloon
+ * holds 5 mL as a rule (common practice, no source), and the larger of the two is the careful end. */
+#define USUAL_BALLOON_ML 500
 static bool check_grave(const struct proto_event *e) {
     const struct proto_value *withdrawn = PROTO_BODY(e, balloon_checked, withdrawn_ml);
     const struct proto_value *filled = PROTO_BODY(e, balloon_checked, filled_ml);
     if (!withdrawn->present)
         return false;
-    return !filled->present ||
-           withdrawn->n * 10000 <= filled->n * proto_policy_get(PROTO_POLICY_BALLOON_EMPTY_PERCENT)->max;
+    return !filled->present || withdrawn->n * 10000 <= (filled->n > USUAL_BALLOON_ML ? filled->n : USUAL_BALLOON_ML) *
+                                                           proto_policy_get(PROTO_POLICY_BALLOON_EMPTY_PERCENT)->max;
 }
 
 bool care_event_grave(const struct proto_event *event) {

@@ -293,8 +293,9 @@ static void test_grave_withdrawal_waits_for_a_second_person(void **unused) {
     struct proto_event second = by(confirm(&withdrawal, day + 2 * EV_HOUR), "nurse.b");
     care_fold(&state, (struct proto_event[]){second, out, withdrawal}, 3, order, INT64_MAX);
     assert_int_equal(state.stomas[0].device_state, CARE_DEVICE_NONE);
-    assert_int_equal(state.withdrawn_count, 2);
-    assert_int_equal(state.withdrawn[0].alert, PROTO_ALERT_TUBE_OUT);
+    assert_int_equal(state.withdrawn_count, 1);
+    assert_int_equal(state.withdrawn[0].kind, PROTO_KIND_tube_out);
+    assert_int_equal(state.withdrawn[0].could, EV_BIT(PROTO_ALERT_TUBE_OUT));
     assert_memory_equal(&state.withdrawn[0].evidence, &out.id, sizeof out.id);
 }
 
