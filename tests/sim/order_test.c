@@ -240,11 +240,15 @@ static void compare_with_reference(struct world *world, const struct plot *plot)
         care_fold(&folded, own, count, order, last);
         struct store_txn *txn;
         struct work_state_head head;
+        struct work_patient patient, super = {0};
         size_t size = 0;
         assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
-        enum proto_error error = work_state_head_find(txn, &history->patient, &head);
-        assert_int_equal(error, count ? PROTO_OK : PROTO_NOT_FOUND);
-        if (count) {
+        if (work_patient_find(txn, &history->patient, &patient) == PROTO_OK)
+            assert_int_equal(work_patient_find(txn, &patient.super, &super), PROTO_OK);
+        else
+            assert_int_equal(count, 0);
+        if (count && super.member_count == 0) {
+            assert_int_equal(work_state_head_find(txn, &history->patient, &head), PROTO_OK);
             assert_int_equal(care_state_encode(&folded, bytes, sizeof bytes, &size), PROTO_OK);
             assert_int_equal(head.state.size, size);
             assert_memory_equal(head.state.data, bytes, size);
