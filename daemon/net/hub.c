@@ -26,6 +26,7 @@ struct net_hub {
     uint32_t *turns; /* ring */
     uint32_t turn_first, turn_count;
     bool any_held;
+    const struct slot *running; /* whose calls are handed out just now: it is written to right after */
     struct net_counts counts;
 };
 
@@ -129,8 +130,8 @@ void net_hub_close(struct net_hub *hub, struct net_session *session) {
     hub->counts.peers--;
 }
 
-void net_hub_run(struct net_hub *hub, struct net_session *session, int64_t now) {
-    struct slot *slot = slot_of(session);
+static void run_slot(struct net_hub *hub, struct slot *slot, int64_t now) {
+    struct net_session *session = &slot->session;
     struct proto_message message;
     size_t size = 0;
     for (int i = 0; i < HUB_CALLS_A_TURN; i++) {
@@ -155,6 +156,13 @@ void net_hub_run(struct net_hub *hub, struct net_session *session, int64_t now) 
     ask_turn(hub, slot);
 }
 
+void net_hub_run(struct net_hub *hub, struct net_session *session, int64_t now) {
+    struct slot *slot = slot_of(session);
+    hub->running = slot;
+    run_slot(hub, slot, now);
+    hub->running = NULL;
+}
+
 static struct slot *find(struct net_hub *hub, struct net_ticket ticket) {
     if (ticket.slot >= hub->options.peers_max || !hub->used[ticket.slot])
         return NULL;
@@ -170,7 +178,8 @@ void net_hub_answer(struct net_hub *hub, struct net_ticket ticket, const void *b
     net_session_answer(&slot->session, ticket.msgid, bytes, size, now);
     hub->counts.calls_in_flight -= calls - slot->session.calls;
     hub->counts.answers++;
-    ask_turn(hub, slot);
+    if (slot != hub->running)
+        ask_turn(hub, slot);
 }
 
 void net_hub_release(struct net_hub *hub, int64_t now) {

@@ -40,7 +40,8 @@ void net_hub_free(struct net_hub *hub);
 struct net_session *net_hub_open(struct net_hub *hub, void *transport, bool trusted, int64_t now);
 /* Forgets the peer and frees its session. */
 void net_hub_close(struct net_hub *hub, struct net_session *session);
-/* Hands out what the peer asked, a bounded number of calls; asks for another turn when more is there. */
+/* Hands out what the peer asked, a bounded number of calls; asks for another turn when more is there. Whoever calls this writes the session's
+ * output next. */
 void net_hub_run(struct net_hub *hub, struct net_session *session, int64_t now);
 /* One encoded response; copied. Nothing happens when the peer has gone. */
 void net_hub_answer(struct net_hub *hub, struct net_ticket ticket, const void *bytes, size_t size, int64_t now);

@@ -6,6 +6,7 @@
  * may be empty and still go on.
  */
 #include "serve/internal.h"
+#include "serve/quick.h"
 
 #include <string.h>
 
@@ -56,52 +57,43 @@ static enum care_task_state state_at(struct serve *serve, const struct work_task
 
 static void write_due_row(struct serve_request *r, const struct work_task_row *row, enum care_task_state state) {
     struct proto_writer *w = r->w;
+    const struct serve *serve = r->serve;
+    bool has_stoma = row->stoma && row->stoma < PROTO_stoma_count;
     size_t mark = proto_write_map_begin(w);
-    uint32_t pairs = 7;
-    proto_write_text(w, "patient");
+    QUICK_KEY(w, "patient");
     proto_write_id(w, &row->shown);
-    proto_write_text(w, "label");
-    proto_write_slice(w, row->label);
-    proto_write_text(w, "team");
-    serve_write_team(r, row->team);
-    if (row->stoma) {
-        pairs++;
-        proto_write_text(w, "stoma");
-        proto_write_text(w, proto_choice_name("stoma", row->stoma));
+    QUICK_KEY(w, "label");
+    quick_slice(w, row->label);
+    QUICK_KEY(w, "team");
+    quick_slice(w, serve_team_name(serve, row->team));
+    if (has_stoma) {
+        QUICK_KEY(w, "stoma");
+        quick_slice(w, serve->stoma_names[row->stoma]);
     }
-    proto_write_text(w, "task");
-    if (row->name.size)
-        proto_write_slice(w, row->name);
-    else
-        proto_write_text(w, proto_task_name((enum proto_task)row->task));
-    proto_write_text(w, "title");
-    if (row->title.size)
-        proto_write_slice(w, row->title);
-    else
-        proto_write_text(w, proto_task_title((enum proto_task)row->task));
-    proto_write_text(w, "state");
-    proto_write_text(w, proto_choice_name("task_state", (uint32_t)state));
-    proto_write_text(w, "due_at");
-    proto_write_int(w, row->due_at);
-    proto_write_text(w, "overdue_at");
-    proto_write_int(w, row->overdue_at);
-    pairs++;
+    QUICK_KEY(w, "task");
+    quick_slice(w, row->name.size ? row->name : serve->task_names[row->task]);
+    QUICK_KEY(w, "title");
+    quick_slice(w, row->title.size ? row->title : serve->task_titles[row->task]);
+    QUICK_KEY(w, "state");
+    quick_slice(w, serve->state_names[state]);
+    QUICK_KEY(w, "due_at");
+    quick_time(w, row->due_at);
+    QUICK_KEY(w, "overdue_at");
+    quick_time(w, row->overdue_at);
     if (row->last_done_at) {
-        pairs++;
-        proto_write_text(w, "last_done_at");
-        proto_write_int(w, row->last_done_at);
+        QUICK_KEY(w, "last_done_at");
+        quick_time(w, row->last_done_at);
     }
     if (row->detail.size) {
-        pairs++;
-        proto_write_text(w, "detail");
-        proto_write_slice(w, row->detail);
+        QUICK_KEY(w, "detail");
+        quick_slice(w, row->detail);
     }
     if (row->given_to.size) {
-        pairs++;
-        proto_write_text(w, "given_to");
-        proto_write_slice(w, row->given_to);
+        QUICK_KEY(w, "given_to");
+        quick_slice(w, row->given_to);
     }
-    proto_write_map_end(w, mark, pairs);
+    proto_write_map_end(
+        w, mark, 8u + has_stoma + (row->last_done_at != 0) + (row->detail.size != 0) + (row->given_to.size != 0));
 }
 
 /* True when no later row of this row's range can be asked for. */
@@ -115,17 +107,27 @@ static bool range_is_over(const struct due_query *query, const struct work_task_
     return !wants_due || row->overdue_at - query->now > window;
 }
 
+/* All tasks of a team lie together: without a choice of tasks only those that have rows are looked for. */
+static enum proto_error team_ranges(const struct serve_team *team, const struct due_query *query,
+                                    const struct serve_token *position, struct serve_merge *merge) {
+    uint8_t prefix[TASK_PREFIX_BYTES];
+    enum proto_error error = PROTO_OK;
+    size_t size = serve_key_u32(prefix, 0, team->number);
+    if (query->tasks == UINT64_MAX && !position)
+        return serve_merge_add_all(merge, prefix, size);
+    for (enum proto_task task = PROTO_TASK_NONE + 1; task < PROTO_TASK_COUNT && error == PROTO_OK; task++)
+        if (query->tasks >> (task - 1) & 1) {
+            (void)serve_key_u8(prefix, size, (uint8_t)task);
+            error = serve_merge_add(merge, prefix, position);
+        }
+    return error;
+}
+
 static enum proto_error due_ranges(struct serve_request *r, const struct due_query *query,
                                    const struct serve_token *position, struct serve_merge *merge) {
     enum proto_error error = PROTO_OK;
     for (uint32_t t = 0; t < r->serve->team_count && error == PROTO_OK; t++)
-        for (enum proto_task task = PROTO_TASK_NONE + 1; task < PROTO_TASK_COUNT && error == PROTO_OK; task++) {
-            uint8_t prefix[TASK_PREFIX_BYTES];
-            if (!(query->tasks >> (task - 1) & 1))
-                continue;
-            (void)serve_key_u8(prefix, serve_key_u32(prefix, 0, r->serve->teams[t].number), (uint8_t)task);
-            error = serve_merge_add(merge, prefix, position);
-        }
+        error = team_ranges(&r->serve->teams[t], query, position, merge);
     return error;
 }
 
@@ -190,7 +192,7 @@ enum proto_error serve_due(struct serve_request *r) {
     if (ranges > SERVE_RANGES_MAX)
         return proto_fault_set(&r->fault, PROTO_TOO_LARGE, "teams",
                                "There are too many teams to list at once; name some.");
-    error = serve_merge_new(r->txn, STORE_TASKS, TASK_PREFIX_BYTES, 8, (uint32_t)ranges, &merge);
+    error = serve_merge_new(r->txn, STORE_TASKS, TASK_PREFIX_BYTES, 8, (uint32_t)ranges + 1, &merge);
     if (error != PROTO_OK)
         return error;
     struct serve_token position = page.token;

@@ -15,7 +15,7 @@
 #define SERVE_RANGES_MAX 32768u
 
 struct serve_team {
-    uint32_t number;
+    uint32_t number, size;
     char name[44];
 };
 
@@ -29,6 +29,8 @@ struct serve {
     struct proto_arena *arena; /* events read back from the log */
     struct serve_team *teams;  /* of the call in hand */
     uint32_t team_count, team_cap;
+    struct proto_slice state_names[4], stoma_names[PROTO_stoma_count]; /* looked up once */
+    struct proto_slice task_names[PROTO_TASK_COUNT], task_titles[PROTO_TASK_COUNT];
     bool stopping;
     uint64_t calls[PROTO_METHOD_COUNT], errors[PROTO_ERROR_COUNT];
 };
@@ -83,8 +85,8 @@ enum proto_error serve_teams_load(struct serve_request *r, const struct proto_va
 /* Number of one team in scope; BAD_VALUE as above. */
 enum proto_error serve_team_number(struct serve_request *r, struct proto_slice name,
                                    uint32_t *number_out) PROTO_MUST_CHECK;
-/* Name of a loaded team (empty for number 0, children in no team); NULL for any other. */
-const char *serve_team_name(const struct serve *serve, uint32_t number);
+/* Name of a loaded team (empty for number 0, children in no team); data NULL for any other. */
+struct proto_slice serve_team_name(const struct serve *serve, uint32_t number);
 /* Writes the name of a loaded team as a value. */
 void serve_write_team(struct serve_request *r, uint32_t number);
 /* Writes the pair "settling" when it holds; `serve_settling` says whether. */
@@ -127,6 +129,9 @@ enum proto_error serve_merge_new(struct store_txn *txn, enum store_table table, 
 /* Adds the range of a prefix, from the row behind `position` on (NULL: from its first). */
 enum proto_error serve_merge_add(struct serve_merge *merge, const uint8_t *prefix,
                                  const struct serve_token *position) PROTO_MUST_CHECK;
+/* Needs room for one range more than there are. Adds every range that has rows and whose prefix begins with `cluster`, from its first row. */
+enum proto_error serve_merge_add_all(struct serve_merge *merge, const uint8_t *cluster,
+                                     size_t cluster_size) PROTO_MUST_CHECK;
 /* The next row. NOT_FOUND at the end. Key and value live until the next call. */
 enum proto_error serve_merge_next(struct serve_merge *merge, struct store_bytes *key,
                                   struct store_bytes *value) PROTO_MUST_CHECK;

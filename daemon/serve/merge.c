@@ -6,8 +6,11 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define PREFIX_BYTES_MAX 16u
+
 struct range {
     struct store_scan *scan;
+    uint8_t prefix[PREFIX_BYTES_MAX];
     struct store_bytes key, value;
 };
 
@@ -31,6 +34,7 @@ enum proto_error serve_merge_new(struct store_txn *txn, enum store_table table, 
     merge->sort_at = sort_at;
     merge->sort_size = sort_size;
     merge->cap = ranges_max;
+    assert(sort_at <= PREFIX_BYTES_MAX);
     *out = merge;
     return PROTO_OK;
 }
@@ -73,9 +77,11 @@ static void sift_up(struct serve_merge *merge, uint32_t at) {
 /* The next head of a range. A key too short to be compared is none of ours. */
 static enum proto_error read_head(const struct serve_merge *merge, struct range *range) {
     enum proto_error error = store_scan_next(range->scan, &range->key, &range->value);
-    if (error == PROTO_OK && range->key.size < merge->sort_at + merge->sort_size)
-        error = PROTO_CORRUPT;
-    return error;
+    if (error != PROTO_OK)
+        return error;
+    if (range->key.size < merge->sort_at + merge->sort_size)
+        return PROTO_CORRUPT;
+    return memcmp(range->key.data, range->prefix, merge->sort_at) == 0 ? PROTO_OK : PROTO_NOT_FOUND;
 }
 
 /* Where a range begins behind a position: the ranges before the position's own have given all rows of its sort value, those after it
@@ -112,20 +118,54 @@ enum proto_error serve_merge_add(struct serve_merge *merge, const uint8_t *prefi
             return PROTO_OK;
     }
     struct range *range = &merge->ranges[merge->count];
+    memcpy(range->prefix, prefix, merge->sort_at);
     enum proto_error error =
         store_scan_begin(merge->txn, merge->table, prefix, merge->sort_at, from_size ? from : prefix,
                          from_size ? from_size : merge->sort_at, false, &range->scan);
     if (error != PROTO_OK)
         return error;
     error = read_head(merge, range);
-    if (error != PROTO_OK) {
-        store_scan_end(range->scan);
-        range->scan = NULL;
-        return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+    if (error == PROTO_OK) {
+        sift_up(merge, merge->count++);
+        return PROTO_OK;
     }
-    merge->count++;
-    sift_up(merge, merge->count - 1);
-    return PROTO_OK;
+    store_scan_end(range->scan);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+/* The prefix that follows; false when there is none. */
+static bool next_prefix(uint8_t *prefix, size_t size) {
+    for (size_t i = size; i > 0; i--)
+        if (++prefix[i - 1] != 0)
+            return true;
+    return false;
+}
+
+enum proto_error serve_merge_add_all(struct serve_merge *merge, const uint8_t *cluster, size_t cluster_size) {
+    uint8_t from[PREFIX_BYTES_MAX] = {0};
+    enum proto_error error = PROTO_OK;
+    assert(cluster_size < merge->sort_at && !merge->begun);
+    memcpy(from, cluster, cluster_size);
+    do {
+        if (merge->count == merge->cap)
+            return PROTO_CORRUPT; /* more ranges than there are */
+        struct range *range = &merge->ranges[merge->count];
+        error = store_scan_begin(merge->txn, merge->table, cluster, cluster_size, from, merge->sort_at, false,
+                                 &range->scan);
+        if (error != PROTO_OK)
+            return error;
+        error = store_scan_next(range->scan, &range->key, &range->value);
+        if (error == PROTO_OK && range->key.size < merge->sort_at + merge->sort_size)
+            error = PROTO_CORRUPT;
+        if (error != PROTO_OK) {
+            store_scan_end(range->scan);
+            break;
+        }
+        memcpy(range->prefix, range->key.data, merge->sort_at);
+        memcpy(from, range->prefix, merge->sort_at);
+        sift_up(merge, merge->count++);
+    } while (next_prefix(from, merge->sort_at));
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
 static void drop_first(struct serve_merge *merge) {

@@ -76,6 +76,7 @@ static bool add_team(struct serve *serve, uint32_t number, struct proto_slice na
     if (size)
         memcpy(team->name, name.data, size);
     team->name[size] = '\0';
+    team->size = (uint32_t)size;
     return true;
 }
 
@@ -148,14 +149,14 @@ enum proto_error serve_teams_load(struct serve_request *r, const struct proto_va
     return PROTO_OK;
 }
 
-const char *serve_team_name(const struct serve *serve, uint32_t number) {
+struct proto_slice serve_team_name(const struct serve *serve, uint32_t number) {
     struct serve_team wanted = {.number = number};
-    const struct serve_team *found =
-        serve->team_count ? bsearch(&wanted, serve->teams, serve->team_count, sizeof wanted, by_number) : NULL;
-    return found ? found->name : NULL;
+    if (serve->team_count == 0)
+        return (struct proto_slice){0};
+    const struct serve_team *found = bsearch(&wanted, serve->teams, serve->team_count, sizeof wanted, by_number);
+    return found ? (struct proto_slice){found->name, found->size} : (struct proto_slice){0};
 }
 
 void serve_write_team(struct serve_request *r, uint32_t number) {
-    const char *name = serve_team_name(r->serve, number);
-    proto_write_text(r->w, name ? name : "");
+    proto_write_slice(r->w, serve_team_name(r->serve, number));
 }

@@ -40,7 +40,7 @@ static void take_patient_row(struct serve_request *r, const struct patient_query
         return;
     if (query->team->present && row->team != query->team_number)
         return;
-    if (!serve_team_name(r->serve, row->team))
+    if (!serve_team_name(r->serve, row->team).data)
         return; /* out of the caller's scope */
     write_patient_row(r, row);
     page->rows++;
@@ -323,7 +323,7 @@ static void take_device_row(struct serve_request *r, struct serve_page *page, co
         return;
     if (change_before->present && (row->change_due_day == 0 || row->change_due_day >= change_before->n))
         return;
-    if (!serve_team_name(r->serve, row->team))
+    if (!serve_team_name(r->serve, row->team).data)
         return;
     write_device_row(r, row);
     page->rows++;

@@ -30,6 +30,21 @@ static const struct method methods[PROTO_METHOD_COUNT] = {
 #define COUNT_ONE(ident, wire, waits, help) +1
 static_assert(0 PROTO_METHODS(COUNT_ONE) == 13, "a new method needs its line in `methods`");
 
+static struct proto_slice slice_of(const char *text) {
+    return (struct proto_slice){text, (uint32_t)strlen(text)};
+}
+
+static void look_up_names(struct serve *serve) {
+    for (uint32_t i = 1; i < sizeof serve->state_names / sizeof serve->state_names[0]; i++)
+        serve->state_names[i] = slice_of(proto_choice_name("task_state", i));
+    for (uint32_t i = 1; i < PROTO_stoma_count; i++)
+        serve->stoma_names[i] = slice_of(proto_choice_name("stoma", i));
+    for (enum proto_task task = PROTO_TASK_NONE + 1; task < PROTO_TASK_COUNT; task++) {
+        serve->task_names[task] = slice_of(proto_task_name(task));
+        serve->task_titles[task] = slice_of(proto_task_title(task));
+    }
+}
+
 struct serve *serve_new(const struct serve_options *options) {
     struct serve *serve = calloc(1, sizeof *serve);
     if (!serve)
@@ -40,6 +55,7 @@ struct serve *serve_new(const struct serve_options *options) {
     serve->probe = calloc(1, sizeof *serve->probe);
     serve->arena = proto_arena_new();
     serve->child = work_child_new(options->work);
+    look_up_names(serve);
     if (!serve->answer || !serve->status || !serve->probe || !serve->arena || !serve->child) {
         serve_free(serve);
         return NULL;
@@ -59,10 +75,6 @@ void serve_free(struct serve *serve) {
     free(serve->answer);
     free(serve->teams);
     free(serve);
-}
-
-void serve_attach(struct serve *serve, struct net_hub *hub) {
-    serve->options.hub = hub;
 }
 
 void serve_stop(struct serve *serve) {

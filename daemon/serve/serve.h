@@ -17,8 +17,8 @@ struct serve;
 
 struct serve_options {
     struct store *store;
-    struct work *work;              /* both outlive serve */
-    struct net_hub *hub;            /* set before the first call with serve_attach when it is made later */
+    struct work *work; /* both outlive serve */
+    struct net_hub *hub;
     const struct care_zones *zones; /* for the version of the zone data */
     void *clock_arg;
     int64_t (*wall_ms)(void *arg);   /* what people call now */
@@ -29,7 +29,6 @@ struct serve_options {
 struct serve *serve_new(const struct serve_options *options);
 /* After serve_stop and work_close, in this order: work answers its last calls through serve. NULL is fine. */
 void serve_free(struct serve *serve);
-void serve_attach(struct serve *serve, struct net_hub *hub);
 
 /* A net_call_fn; `arg` is the struct serve. */
 bool serve_call(void *arg, struct net_session *session, const struct proto_message *message, struct net_ticket ticket,

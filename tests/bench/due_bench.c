@@ -183,8 +183,9 @@ int main(int argc, char **argv) {
     (void)setsockopt(peer.fd, IPPROTO_TCP, TCP_NODELAY, &on, sizeof on);
     load(&peer);
     print_message("%zu children in %zu teams\n", children, teams);
-    compare(&peer, "due, one team, one task",
-            "{\"teams\":[\"team-0\"],\"tasks\":[\"balloon-check\"],\"states\":[\"overdue\"],\"limit\":100}");
+    if (children / teams >= 100)
+        compare(&peer, "due, one team, one task",
+                "{\"teams\":[\"team-0\"],\"tasks\":[\"balloon-check\"],\"states\":[\"overdue\"],\"limit\":100}");
     compare(&peer, "due, all teams and tasks", "{\"states\":[\"overdue\"],\"limit\":100}");
     wire_close(&peer);
     int code = wire_daemon_stop(&daemon);

@@ -87,6 +87,27 @@ static void test_one_order(void **state) {
     store_read_end(txn);
 }
 
+/* Ranges that nobody named, found by their clusters. */
+static void test_ranges_found(void **state) {
+    struct store_txn *txn = NULL;
+    struct store_bytes key, value;
+    struct serve_merge *merge = NULL;
+    assert_int_equal(store_read_begin(*state, &txn), PROTO_OK);
+    assert_int_equal(serve_merge_new(txn, STORE_TASKS, PREFIX, SORT, TEAMS * TASKS + 1, &merge), PROTO_OK);
+    for (uint32_t team = 0; team <= TEAMS + 1; team++) { /* the first and the last have none */
+        uint8_t cluster[4];
+        (void)serve_key_u32(cluster, 0, team);
+        assert_int_equal(serve_merge_add_all(merge, cluster, sizeof cluster), PROTO_OK);
+    }
+    for (uint32_t i = 0; i < ROWS; i++) {
+        assert_int_equal(serve_merge_next(merge, &key, &value), PROTO_OK);
+        assert_memory_equal(key.data, keys[i], KEY);
+    }
+    assert_int_equal(serve_merge_next(merge, &key, &value), PROTO_NOT_FOUND);
+    serve_merge_free(merge);
+    store_read_end(txn);
+}
+
 /* Behind every row as a position the next row is the next one: nothing twice, nothing left out. */
 static void test_goes_on_behind_any_row(void **state) {
     struct store_txn *txn = NULL;
@@ -159,6 +180,7 @@ static int teardown(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_one_order),
+        cmocka_unit_test(test_ranges_found),
         cmocka_unit_test(test_goes_on_behind_any_row),
         cmocka_unit_test(test_dropping_a_range),
         cmocka_unit_test(test_positions_that_cannot_be),
