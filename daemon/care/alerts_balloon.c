@@ -21,6 +21,7 @@ static int64_t value_at(const struct judge *j, enum proto_policy policy, const s
 /* A run of checks that opened an alert, the newest one of this device. */
 struct run {
     bool open;
+    bool cut; /* checks are missing: the next one that opens begins anew */
     uint8_t count;
     struct care_fact first, settled;
     const struct care_check *check; /* newest that opened */
@@ -28,7 +29,7 @@ struct run {
 };
 
 static void run_add(struct run *run, const struct care_check *check) {
-    if (!run->open)
+    if (!run->open || run->cut)
         *run = (struct run){.open = true, .first = check->fact};
     if (run->count < PROTO_EVIDENCE_MAX)
         run->evidence[run->count] = check->fact;
@@ -210,11 +211,16 @@ static const struct {
     enum proto_alert alert;
     enum verdict (*judge)(const struct judge *j, const struct care_check *check);
     void (*word)(const struct judge *j, const struct run *run, struct care_draft *draft);
+    bool by_volume; /* settled by volumes: a gap among them ends the run */
 } balloon_rules[] = {
-    {PROTO_ALERT_BALLOON_LOW, judge_low, word_low},       {PROTO_ALERT_BALLOON_EMPTY, judge_empty, word_empty},
-    {PROTO_ALERT_UNDERFILLED, judge_under, word_under},   {PROTO_ALERT_OVERFILLED, judge_over, word_over},
-    {PROTO_ALERT_BALLOON_UNCLEAR, judge_look, word_look}, {PROTO_ALERT_BALLOON_STUCK, judge_stuck, word_stuck},
-    {PROTO_ALERT_WRONG_FLUID, judge_fluid, word_fluid},   {PROTO_ALERT_CHECKED_EARLY, judge_early, word_early},
+    {PROTO_ALERT_BALLOON_LOW, judge_low, word_low, true},
+    {PROTO_ALERT_BALLOON_EMPTY, judge_empty, word_empty, true},
+    {PROTO_ALERT_UNDERFILLED, judge_under, word_under, true},
+    {PROTO_ALERT_OVERFILLED, judge_over, word_over, true},
+    {PROTO_ALERT_BALLOON_UNCLEAR, judge_look, word_look, false},
+    {PROTO_ALERT_BALLOON_STUCK, judge_stuck, word_stuck, true},
+    {PROTO_ALERT_WRONG_FLUID, judge_fluid, word_fluid, false},
+    {PROTO_ALERT_CHECKED_EARLY, judge_early, word_early, false},
 };
 #define BALLOON_RULES (sizeof balloon_rules / sizeof balloon_rules[0])
 
@@ -227,6 +233,7 @@ static void plan_rule(const struct judge *j, size_t rule, struct care_schedule *
             run_add(&run, &s->checks[i]);
         else if (verdict == SETTLES)
             run_settle(&run, &s->checks[i]);
+        run.cut = (run.cut && verdict == SILENT) || (s->checks[i].gap_after && balloon_rules[rule].by_volume);
     }
     if (run.count == 0)
         return;
@@ -250,6 +257,10 @@ static bool find_failing(const struct judge *j, struct run *run) {
     for (uint32_t i = 0; i < s->check_count; i++) {
         const struct care_check *check = &s->checks[i];
         enum verdict verdict = judge_low(j, check);
+        if (i > 0 && s->checks[i - 1].gap_after) {
+            *run = (struct run){0};
+            counted = 0;
+        }
         if (verdict == SILENT)
             continue;
         int64_t same_ms =

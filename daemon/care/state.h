@@ -66,7 +66,7 @@ enum care_sign_name {
 
 struct care_check { /* one balloon check */
     struct care_fact fact;
-    bool seen_early; /* reserved, 0 */
+    bool gap_after; /* a check with a volume that came next has given way: this one and the next are not running */
     bool stuck, left_empty, has_withdrawn, has_filled;
     uint8_t look, fluid;                         /* 0 not said */
     int32_t withdrawn_ml, filled_ml, syringe_ml; /* hundredths */

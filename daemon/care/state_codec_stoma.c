@@ -103,7 +103,7 @@ static void code_expected_time(struct care_coder *c, int64_t *at, int64_t expect
 /* `last`: the check before, or NULL. What was put in then is what is expected to have been in now. */
 void care_code_check(struct care_coder *c, struct care_check *check, const struct care_check *last) {
     care_code_fact(c, &check->fact);
-    care_code_bool(c, &check->seen_early);
+    care_code_bool(c, &check->gap_after);
     care_code_bool(c, &check->stuck);
     care_code_bool(c, &check->left_empty);
     care_code_bool(c, &check->has_withdrawn);

@@ -13,10 +13,7 @@ static int32_t prescribed_now(const struct care_stoma *stoma) {
 }
 
 static struct care_check *add_check(struct care_stoma *stoma) {
-    if (stoma->check_count == PROTO_CHECKS_KEPT) {
-        memmove(&stoma->checks[0], &stoma->checks[1], sizeof stoma->checks[0] * (PROTO_CHECKS_KEPT - 1));
-        stoma->check_count--;
-    }
+    care_step_make_room_for_check(stoma);
     struct care_check *check = &stoma->checks[stoma->check_count++];
     memset(check, 0, sizeof *check);
     return check;
@@ -178,10 +175,7 @@ static void sign_length(struct care_sign *sign, const struct proto_value *said, 
 static void keep_gap(struct care_measures *gaps, const struct proto_value *said, const struct sighting *s) {
     if (!said->present)
         return;
-    if (gaps->count == CARE_MEASURES_KEPT) {
-        memmove(&gaps->list[0], &gaps->list[1], sizeof gaps->list[0] * (CARE_MEASURES_KEPT - 1));
-        gaps->count--;
-    }
+    care_step_make_room_for_gap(gaps);
     memset(&gaps->list[gaps->count], 0, sizeof gaps->list[0]);
     gaps->list[gaps->count].fact = s->fact;
     gaps->list[gaps->count].number = (int32_t)said->n;

@@ -44,10 +44,7 @@ static void note_answer(struct care_state *state, const struct care_contact *con
 }
 
 void care_step_contact(struct care_state *state, const struct proto_event *event) {
-    if (state->contact_count == PROTO_CONTACTS_KEPT) {
-        memmove(&state->contacts[0], &state->contacts[1], sizeof state->contacts[0] * (PROTO_CONTACTS_KEPT - 1));
-        state->contact_count--;
-    }
+    care_step_make_room_for_contact(state);
     struct care_contact *contact = &state->contacts[state->contact_count++];
     memset(contact, 0, sizeof *contact);
     contact->fact = care_step_fact(event);
