@@ -260,17 +260,16 @@ void net_session_answer(struct net_session *session, uint32_t msgid, const void 
     if (session->state == NET_SESSION_DEAD)
         return;
     bool was_full = at_limit(session);
-    for (uint32_t i = 0; i < session->calls; i++)
-        if (session->msgids[i] == msgid) {
-            session->msgids[i] = session->msgids[--session->calls];
-            session->active_at = now;
-            put_output(session, bytes, size, now);
-            speak_last(session, now);
-            if (was_full && session->message_since != NEVER)
-                session->message_since = now; /* the peer could not go on while we did not read */
-            return;
-        }
-    assert(!"a call was answered twice");
+    uint32_t at = 0;
+    while (at < session->calls && session->msgids[at] != msgid)
+        at++;
+    assert(at < session->calls); /* a call is answered once */
+    session->msgids[at] = session->msgids[--session->calls];
+    session->active_at = now;
+    put_output(session, bytes, size, now);
+    speak_last(session, now);
+    if (was_full && session->message_since != NEVER)
+        session->message_since = now; /* the peer could not go on while we did not read */
 }
 
 size_t net_session_output(struct net_session *session, size_t max, const uint8_t **bytes_out) {

@@ -21,6 +21,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/un.h>
 #include <sys/wait.h>
@@ -277,6 +278,7 @@ static pid_t spawn(const char *const *arguments, int *out, bool both) {
         (void)dup2(ends[1], STDERR_FILENO);
         if (both)
             (void)dup2(ends[1], STDOUT_FILENO);
+        (void)prctl(PR_SET_PDEATHSIG, SIGKILL); /* a test that fails leaves nothing behind */
         execv(arguments[0], (char *const *)(uintptr_t)arguments);
         _exit(127);
     }
