@@ -145,7 +145,7 @@ static struct work_class *class_of(struct work_classes *classes, const struct pr
             if (work_id_same(&classes->members[class->first_member + m], patient))
                 return class;
     }
-    assert(!"every patient of an event is a member");
+    assert(false); /* every patient of an event is a member */
     return NULL;
 }
 

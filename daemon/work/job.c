@@ -30,7 +30,7 @@ struct run {
 };
 
 static struct work_event **run_events(const struct run *run) {
-    return run->batch->job_events + run->job->event_first;
+    return run->batch->job_events ? run->batch->job_events + run->job->event_first : NULL;
 }
 
 enum proto_error work_schedule_read(struct store_txn *txn, const struct proto_id *root, struct care_schedule *schedule,
