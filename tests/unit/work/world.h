@@ -17,6 +17,7 @@
 
 #include <cmocka.h>
 
+#include "proto/ids.h"
 #include "proto/message.h"
 #include "store/store.h"
 #include "support/care_build.h"
@@ -85,16 +86,27 @@ static UNUSED void world_run(struct world *world) {
     while (work_run_one(world->work)) {}
 }
 
-static UNUSED void world_init(struct world *world, uint64_t seed) {
+static UNUSED void world_open_store(struct world *world) {
+    struct proto_fault fault = {0};
+    struct store_options options = {
+        .memory = !world->dir, .dir = world->dir, .boot_id = "boot", .fault = world_fault, .fault_arg = world};
+    for (int i = 0; i < 3; i++)
+        options.fresh_ids[i] = world_id(world);
+    if (store_open(&options, &world->store, &fault) != PROTO_OK)
+        fail_msg("store_open: %s", fault.message);
+}
+
+static UNUSED void world_set(struct world *world, uint64_t seed) {
     struct proto_fault fault = {0};
     if (!world_zones)
         world_zones = work_zones_load(&fault);
     assert_non_null(world_zones);
     *world = (struct world){.now = ev_time(2026, 3, 2) + 10 * EV_HOUR, .random = seed * 77 + 5};
-    struct store_options options = {.memory = true, .boot_id = "boot", .fault = world_fault, .fault_arg = world};
-    for (int i = 0; i < 3; i++)
-        options.fresh_ids[i] = world_id(world);
-    assert_int_equal(store_open(&options, &world->store, &fault), PROTO_OK);
+}
+
+static UNUSED void world_init(struct world *world, uint64_t seed) {
+    world_set(world, seed);
+    world_open_store(world);
     world_start(world, seed);
     world_run(world);
 }
@@ -130,6 +142,7 @@ struct answer {
     enum proto_error code;
     struct proto_fault fault;
     msgpack_unpacked unpacked;
+    uint8_t *bytes; /* what was unpacked points into them */
     bool done;
 };
 
@@ -140,14 +153,19 @@ static void world_on_done(void *arg, struct work_call *call) {
     answer->code = answer->fault.code;
     msgpack_unpacked_init(&answer->unpacked);
     struct store_bytes result = work_call_result(call);
-    if (answer->code == PROTO_OK)
-        assert_int_equal(msgpack_unpack_next(&answer->unpacked, (const char *)result.data, result.size, NULL),
+    if (answer->code == PROTO_OK) {
+        answer->bytes = malloc(result.size);
+        memcpy(answer->bytes, result.data, result.size);
+        assert_int_equal(msgpack_unpack_next(&answer->unpacked, (const char *)answer->bytes, result.size, NULL),
                          MSGPACK_UNPACK_SUCCESS);
+    }
     work_call_free(call);
 }
 
 static UNUSED void answer_deinit(struct answer *answer) {
     msgpack_unpacked_destroy(&answer->unpacked);
+    free(answer->bytes);
+    answer->bytes = NULL;
 }
 
 static const struct work_who world_nurse = {.account = "nurse", .all_teams = true};

@@ -1,0 +1,324 @@
+/*
+ * admission_test.c - what is refused, with which code, and that nothing of a refused call is stored.
+ */
+#include "world.h"
+
+static uint64_t log_end(struct world *world) {
+    struct store_identity identity;
+    store_identity_get(world->store, &identity);
+    return identity.log_seq;
+}
+
+/* Refused with the code, about the event at `index`; the log has not grown. */
+static void refused(struct world *world, const struct work_who *who, const struct proto_event *events, uint32_t count,
+                    enum proto_error code, uint32_t index) {
+    struct answer answer;
+    uint64_t before = log_end(world);
+    assert_int_equal(world_record_as(world, who, WORK_WANT_OPENED, events, count, &answer), code);
+    assert_int_equal(answer.fault.has_event, 1);
+    assert_int_equal(answer.fault.event_index, index);
+    assert_true(strlen(answer.fault.message) > 10);
+    assert_int_equal(log_end(world), before);
+    if (answer.code == PROTO_OK)
+        answer_deinit(&answer);
+    world_verify(world);
+}
+
+static void refused_one(struct world *world, struct proto_event event, enum proto_error code) {
+    refused(world, &world_nurse, &event, 1, code, 0);
+}
+
+static void taken(struct world *world, struct proto_event event) {
+    struct answer answer;
+    if (world_record_as(world, &world_nurse, WORK_WANT_OPENED, &event, 1, &answer) != PROTO_OK)
+        fail_msg("%s", answer.fault.message);
+    answer_deinit(&answer);
+}
+
+static void test_unknown_children(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 1);
+    struct proto_id child = world_child(&world, "north-shore"), nobody = world_id(&world);
+    refused_one(&world, balloon_check(&nobody, world.now, 450), PROTO_UNKNOWN_PATIENT);
+    refused_one(&world, merge(&child, world.now, &nobody), PROTO_UNKNOWN_PATIENT);
+    /* Out of scope is answered like one that does not exist; another team's child may be registered by nobody else. */
+    struct work_who other = {.account = "cal", .team_count = 1, .teams = {"fell-side"}};
+    struct proto_event event = balloon_check(&child, world.now, 450);
+    refused(&world, &other, &event, 1, PROTO_UNKNOWN_PATIENT, 0);
+    event = registration(&nobody, world.now, "north-shore");
+    refused(&world, &other, &event, 1, PROTO_NOT_ALLOWED, 0);
+    event = registration(&child, world.now, "fell-side");
+    refused(&world, &other, &event, 1, PROTO_NOT_ALLOWED, 0);
+    struct work_who own = {.account = "dee", .team_count = 2, .teams = {"fell-side", "north-shore"}};
+    struct answer answer;
+    event = balloon_check(&child, world.now, 450);
+    assert_int_equal(world_record_as(&world, &own, WORK_WANT_NONE, &event, 1, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    /* The scope follows the child to its new team. */
+    taken(&world, of_child(&child, EV(patient_moved, world.now, F_TEXT(patient_moved, team, "mill-lane"))));
+    event = balloon_check(&child, world.now, 440);
+    refused(&world, &own, &event, 1, PROTO_UNKNOWN_PATIENT, 0);
+    world_deinit(&world);
+}
+
+static void test_a_call_is_whole(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 2);
+    struct proto_id child = world_child(&world, "north-shore"), nobody = world_id(&world), fresh = world_id(&world);
+    struct proto_event events[] = {balloon_check(&child, world.now, 450), balloon_check(&nobody, world.now, 450)};
+    refused(&world, &world_nurse, events, 2, PROTO_UNKNOWN_PATIENT, 1);
+    /* A call counts as a whole for itself: the registration may stand behind what needs it. */
+    struct proto_event both[] = {placement(&fresh, world.now), registration(&fresh, world.now, "mill-lane")};
+    struct answer answer;
+    assert_int_equal(world_record_as(&world, &world_nurse, WORK_WANT_NONE, both, 2, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    struct proto_id twice = world_id(&world);
+    struct proto_event doubled[] = {registration(&twice, world.now, "mill-lane"),
+                                    registration(&twice, world.now, "mill-lane")};
+    refused(&world, &world_nurse, doubled, 2, PROTO_CONFLICT, 1);
+    refused_one(&world, registration(&child, world.now, "north-shore"), PROTO_CONFLICT);
+    world_deinit(&world);
+}
+
+static void test_the_same_id(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 3);
+    struct proto_id child = world_child(&world, "north-shore");
+    struct proto_event event = balloon_check(&child, world.now, 300), other = event;
+    other.body[PROTO_FIELD_balloon_checked_withdrawn_ml].n = 310;
+    struct answer answer;
+    assert_int_equal(world_record_as(&world, &world_nurse, WORK_WANT_OPENED, &event, 1, &answer), PROTO_OK);
+    assert_true(answer_has(&answer, "opened", "name", "balloon-low"));
+    int64_t seq = object_field(&answer.unpacked.data, "seqs")->via.array.ptr[0].via.i64;
+    answer_deinit(&answer);
+    uint64_t end = log_end(&world);
+    /* Again, by another account even: repeated, with the seq it is held under and what rests on it. */
+    struct work_who other_nurse = {.account = "other", .all_teams = true};
+    world.now += 1000;
+    assert_int_equal(world_record_as(&world, &other_nurse, WORK_WANT_OPENED, &event, 1, &answer), PROTO_OK);
+    assert_int_equal(answer_count(&answer, "repeated"), 1);
+    assert_int_equal(object_field(&answer.unpacked.data, "seqs")->via.array.ptr[0].via.i64, seq);
+    assert_true(answer_has(&answer, "opened", "name", "balloon-low"));
+    answer_deinit(&answer);
+    assert_int_equal(log_end(&world), end);
+    refused_one(&world, other, PROTO_ID_REUSED);
+    /* Twice in one call: once new, once repeated, one seq. */
+    struct proto_event again = balloon_check(&child, world.now, 400), pair[] = {again, again};
+    assert_int_equal(world_record_as(&world, &world_nurse, WORK_WANT_OPENED, pair, 2, &answer), PROTO_OK);
+    const msgpack_object *seqs = object_field(&answer.unpacked.data, "seqs");
+    assert_int_equal(seqs->via.array.ptr[0].via.i64, seqs->via.array.ptr[1].via.i64);
+    assert_int_equal(answer_count(&answer, "repeated"), 1);
+    answer_deinit(&answer);
+    assert_int_equal(log_end(&world), end + 1);
+    pair[0] = pair[1] = balloon_check(&child, world.now, 400);
+    pair[1].body[PROTO_FIELD_balloon_checked_withdrawn_ml].n = 410;
+    refused(&world, &world_nurse, pair, 2, PROTO_ID_REUSED, 1);
+    world_verify(&world);
+    world_deinit(&world);
+}
+
+/* Two calls with one id on their way at once. */
+static void test_overlapping_calls(void **state) {
+    (void)state;
+    for (uint64_t seed = 1; seed <= 40; seed++) {
+        struct world world;
+        world_init(&world, seed);
+        struct proto_id child = world_child(&world, "north-shore"), fresh = world_id(&world);
+        struct proto_event event = balloon_check(&child, world.now, 300), other = event;
+        other.body[PROTO_FIELD_balloon_checked_withdrawn_ml].n = 310;
+        struct proto_event arrival = registration(&fresh, world.now, "mill-lane"),
+                           second = registration(&fresh, world.now, "mill-lane"),
+                           check = balloon_check(&fresh, world.now, 450);
+        struct answer answers[6];
+        world_send(&world, &world_nurse, WORK_WANT_OPENED, &event, 1, &answers[0]);
+        for (uint64_t steps = seed % 7; steps > 0; steps--)
+            (void)work_run_one(world.work);
+        world_send(&world, &world_nurse, WORK_WANT_OPENED, &event, 1, &answers[1]);
+        world_send(&world, &world_nurse, WORK_WANT_OPENED, &other, 1, &answers[2]);
+        world_send(&world, &world_nurse, WORK_WANT_OPENED, &arrival, 1, &answers[3]);
+        for (uint64_t steps = seed % 5; steps > 0; steps--)
+            (void)work_run_one(world.work);
+        world_send(&world, &world_nurse, WORK_WANT_OPENED, &second, 1, &answers[4]);
+        world_send(&world, &world_nurse, WORK_WANT_OPENED, &check, 1, &answers[5]);
+        world_run(&world);
+        static const enum proto_error expected[] = {PROTO_OK, PROTO_OK,       PROTO_ID_REUSED,
+                                                    PROTO_OK, PROTO_CONFLICT, PROTO_OK};
+        for (int i = 0; i < 6; i++) {
+            assert_true(answers[i].done);
+            assert_int_equal(answers[i].code, expected[i]);
+        }
+        assert_true(answer_has(&answers[0], "opened", "name", "balloon-low"));
+        assert_true(answer_has(&answers[1], "opened", "name", "balloon-low"));
+        assert_int_equal(answer_count(&answers[1], "repeated"), 1);
+        for (int i = 0; i < 6; i++)
+            if (answers[i].code == PROTO_OK)
+                answer_deinit(&answers[i]);
+        world_verify(&world);
+        world_deinit(&world);
+    }
+}
+
+static void test_what_stands_in_the_way(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 4);
+    struct proto_id child = world_child(&world, "north-shore"), other = world_child(&world, "north-shore");
+    struct proto_event closing = of_child(&child, EV(patient_closed, world.now, F(patient_closed, reason, 1)));
+    struct proto_event out = tube_out(&child, world.now - EV_MIN);
+    /* Together in one call, in either order, and one after the other. */
+    struct proto_event pair[] = {out, closing}, reversed[] = {closing, out};
+    refused(&world, &world_nurse, pair, 2, PROTO_CONFLICT, 1);
+    refused(&world, &world_nurse, reversed, 2, PROTO_CONFLICT, 0);
+    struct answer answers[2];
+    world_send(&world, &world_nurse, WORK_WANT_OPENED, &out, 1, &answers[0]);
+    world_send(&world, &world_nurse, WORK_WANT_OPENED, &closing, 1, &answers[1]);
+    world_run(&world);
+    assert_int_equal(answers[0].code, PROTO_OK);
+    assert_int_equal(answers[1].code, PROTO_CONFLICT);
+    answer_deinit(&answers[0]);
+    refused_one(&world, merge(&child, world.now, &other), PROTO_CONFLICT);
+    refused_one(&world, merge(&other, world.now, &other), PROTO_CONFLICT);
+    /* The one that stays may have an alert open; settled, the other may be merged away and closed. */
+    taken(&world, of_child(&child, EV(device_put_back, world.now, F(device_put_back, place, PROTO_place_hospital),
+                                      F(device_put_back, placed_by, PROTO_placed_by_surgeon),
+                                      F(device_put_back, position, PROTO_position_imaging))));
+    closing.at = world.now;
+    taken(&world, closing);
+    taken(&world, balloon_check(&child, world.now, 450)); /* late facts about a closed child are kept */
+    world_verify(&world);
+    world_deinit(&world);
+}
+
+static struct proto_event deferral(const struct proto_id *child, int64_t at, const char *task, int32_t until) {
+    return of_child(child, EV(task_deferred, at, F_TEXT(task_deferred, task, task), F(task_deferred, until, until),
+                              F_TEXT(task_deferred, reason, "away")));
+}
+
+static void test_deferrals(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 5);
+    struct proto_id child = world_child(&world, "north-shore");
+    taken(&world, balloon_check(&child, world.now, 480)); /* due 9 March */
+    int32_t due = ev_day(2026, 3, 9);
+    refused_one(&world, deferral(&child, world.now, "balloon-check", due + 8),
+                PROTO_CONFLICT); /* 7 days at most: from memory */
+    taken(&world, deferral(&child, world.now, "balloon-check", due + 3));
+    world.now += EV_MIN;
+    taken(&world, deferral(&child, world.now, "balloon-check", due + 6));
+    world.now += EV_MIN;
+    refused_one(&world, deferral(&child, world.now, "balloon-check", due + 7), PROTO_CONFLICT); /* twice: from memory */
+    refused_one(&world, deferral(&child, world.now, "balloon-recheck", due), PROTO_CONFLICT);
+    taken(&world, deferral(&child, world.now, "weight", due + 100)); /* others are free */
+    struct proto_event done = of_child(&child, EV(task_done, world.now, F_TEXT(task_done, task, "balloon-check")));
+    refused_one(&world, done, PROTO_CONFLICT);
+    world_deinit(&world);
+}
+
+static void test_what_one_event_names(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 6);
+    struct proto_id child = world_child(&world, "north-shore"), other = world_child(&world, "north-shore");
+    struct proto_event check = balloon_check(&child, world.now, 300);
+    taken(&world, check);
+    struct proto_event replacing = balloon_check(&other, world.now, 300);
+    replacing.has_replaces = true;
+    replacing.replaces = check.id;
+    refused_one(&world, replacing, PROTO_CONFLICT);
+    replacing = of_child(&child, EV_BARE(stoma_closed, world.now));
+    replacing.has_replaces = true;
+    replacing.replaces = check.id;
+    refused_one(&world, replacing, PROTO_CONFLICT);
+    refused_one(&world, withdrawal(&other, world.now, &check.id), PROTO_CONFLICT);
+    struct proto_event slip = withdrawal(&child, world.now, &check.id);
+    taken(&world, slip);
+    refused_one(&world, withdrawal(&child, world.now, &slip.id), PROTO_CONFLICT);
+    refused_one(&world, confirmation(&child, world.now, &check.id), PROTO_CONFLICT);
+    refused_one(&world, confirmation(&child, world.now, &slip.id), PROTO_CONFLICT); /* the same account */
+    struct work_who second = {.account = "second", .all_teams = true};
+    struct proto_event confirmed = confirmation(&child, world.now, &slip.id);
+    struct answer answer;
+    assert_int_equal(world_record_as(&world, &second, WORK_WANT_NONE, &confirmed, 1, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    struct proto_id ahead = world_id(&world);
+    taken(&world, withdrawal(&child, world.now, &ahead)); /* before its target, if that ever comes */
+    world_verify(&world);
+    world_deinit(&world);
+}
+
+static void test_one_event_by_itself(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 7);
+    struct proto_id child = world_child(&world, "north-shore"), fresh = world_id(&world);
+    refused_one(&world, balloon_check(&child, world.now + PROTO_FUTURE_MS_MAX + 1, 450), PROTO_FUTURE_TIME);
+    taken(&world, balloon_check(&child, world.now + PROTO_FUTURE_MS_MAX, 450));
+    struct proto_event event = registration(&fresh, world.now, "mill-lane");
+    event.body[PROTO_FIELD_patient_registered_zone].text = (struct proto_slice){"Nowhere/Town", 12};
+    refused_one(&world, event, PROTO_BAD_VALUE);
+    event = of_child(&child, EV(patient_erased, world.now, F_TEXT(patient_erased, reason, "asked for"),
+                                F_TEXT(patient_erased, approved_by, "Lead")));
+    refused_one(&world, event, PROTO_NOT_ALLOWED);
+    /* Policy for all teams is not for one who has one team. */
+    struct work_who own = {.account = "dee", .team_count = 1, .teams = {"fell-side"}};
+    struct policy_event all, mine;
+    policy_adopted(&world, &all, world.now, NULL, "balloon-loss-ml", 60);
+    policy_adopted(&world, &mine, world.now, "fell-side", "balloon-loss-ml", 60);
+    refused(&world, &own, &all.event, 1, PROTO_NOT_ALLOWED, 0);
+    struct answer answer;
+    assert_int_equal(world_record_as(&world, &own, WORK_WANT_NONE, &mine.event, 1, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    msgpack_unpacked_destroy(&all.unpacked);
+    msgpack_unpacked_destroy(&mine.unpacked);
+    world_verify(&world);
+    world_deinit(&world);
+}
+
+static void test_the_queue_has_an_end(void **state) {
+    (void)state;
+    struct world world;
+    struct proto_fault fault;
+    world_init(&world, 8);
+    struct proto_id child = world_child(&world, "north-shore");
+    static struct answer answers[9000];
+    uint32_t sent = 0;
+    while (work_has_room(world.work) && sent < 9000) {
+        struct proto_event event = balloon_check(&child, world.now - sent, 450);
+        world_send(&world, &world_nurse, WORK_WANT_NONE, &event, 1, &answers[sent++]);
+    }
+    assert_true(sent < 9000);
+    assert_null(work_call_new(world.work, &world_nurse, WORK_WANT_NONE));
+    world_run(&world);
+    assert_true(work_has_room(world.work));
+    for (uint32_t i = 0; i < sent; i++) {
+        assert_int_equal(answers[i].code, PROTO_OK);
+        answer_deinit(&answers[i]);
+    }
+    world_verify(&world);
+    struct work_call *call = work_call_new(world.work, &world_nurse, WORK_WANT_NONE);
+    for (int i = 0; i < PROTO_EVENTS_PER_CALL_MAX; i++) {
+        struct proto_event event = balloon_check(&child, world.now, 450);
+        assert_int_equal(work_call_add(call, &event, &fault), PROTO_OK);
+    }
+    struct proto_event event = balloon_check(&child, world.now, 450);
+    assert_int_equal(work_call_add(call, &event, &fault), PROTO_TOO_LARGE);
+    work_call_free(call);
+    world_deinit(&world);
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {cmocka_unit_test(test_unknown_children),
+                                       cmocka_unit_test(test_a_call_is_whole),
+                                       cmocka_unit_test(test_the_same_id),
+                                       cmocka_unit_test(test_overlapping_calls),
+                                       cmocka_unit_test(test_what_stands_in_the_way),
+                                       cmocka_unit_test(test_deferrals),
+                                       cmocka_unit_test(test_what_one_event_names),
+                                       cmocka_unit_test(test_one_event_by_itself),
+                                       cmocka_unit_test(test_the_queue_has_an_end)};
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
