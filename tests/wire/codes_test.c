@@ -5,6 +5,7 @@
  * Most come from a real daemon over its socket. What needs a disk that fails, a queue that stands or a rebuild on time comes from the same server
  * in this process, through the same bytes.
  */
+#define _GNU_SOURCE
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -12,6 +13,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <cmocka.h>
 
 #include "serve_world.h"
@@ -165,6 +167,67 @@ static void test_events(void **state) {
     assert_int_equal(json_array_size(json_object_get(history, "rows")), 2);
     json_decref(history);
     wire_close(&peer);
+}
+
+/* A real daemon whose files may not grow beyond a few MiB: it refuses with `full`, goes on reading, and nothing of a refused call is there. */
+static void test_full_for_real(void **state) {
+    (void)state;
+    struct wire_daemon small = {0};
+    struct wire_peer peer;
+    struct rlimit before, limit;
+    size_t taken = 0, refused = 0;
+    char *params = malloc(100000);
+    assert_non_null(params);
+    assert_int_equal(getrlimit(RLIMIT_FSIZE, &before), 0);
+    limit = before;
+    limit.rlim_cur = 4u << 20;
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &limit), 0);
+    wire_daemon_start(&small, NULL);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &before), 0);
+    wire_connect_socket(&peer, small.socket);
+    json_decref(wire_call(&peer, "record", "{\"events\":[" REGISTER "]}"));
+    size_t size = (size_t)sprintf(params, "{\"want\":\"none\",\"events\":[");
+    for (int i = 0; i < 20; i++)
+        size += (size_t)sprintf(params + size, "%s" NOTE("", "%01500d"), i ? "," : "", i);
+    (void)strcpy(params + size, "]}");
+    for (int i = 0; i < 400 && refused < 3; i++) {
+        uint8_t *bytes = malloc(120000);
+        assert_non_null(bytes);
+        wire_send(&peer, bytes, wire_request(bytes, 120000, ++peer.msgid, "record", params));
+        free(bytes);
+        json_t *message = wire_receive(&peer);
+        assert_non_null(message);
+        const json_t *error = json_array_get(message, 2);
+        if (json_is_null(error)) {
+            taken++;
+        } else {
+            assert_string_equal(json_string_value(json_object_get(error, "code")), "full");
+            refused++;
+        }
+        json_decref(message);
+    }
+    assert_int_equal(refused, 3);
+    assert_true(taken > 10);
+    uint64_t seen = 0;
+    char *after = NULL;
+    do {
+        json_t *page =
+            after ? wire_callf(&peer, "history", "{\"patient\":\"" CHILD "\",\"limit\":1000,\"after\":\"%s\"}", after)
+                  : wire_call(&peer, "history", "{\"patient\":\"" CHILD "\",\"limit\":1000}");
+        seen += json_array_size(json_object_get(page, "rows"));
+        free(after);
+        after = json_object_get(page, "after") ? strdup(json_string_value(json_object_get(page, "after"))) : NULL;
+        json_decref(page);
+    } while (after);
+    assert_int_equal(seen, 1 + 20 * taken);
+    wire_close(&peer);
+    assert_int_equal(wire_daemon_stop(&small), 0);
+    char out[512];
+    int code = wire_run((const char *const[]){"verify", "--store", small.dir, NULL}, out, sizeof out);
+    if (code != 0)
+        fail_msg("verify: %s", out);
+    wire_daemon_end(&small);
+    free(params);
 }
 
 /* ---- the same server in this process ---------------------------------------------------------------------------- */
@@ -367,12 +430,13 @@ static int stop(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_envelope),   cmocka_unit_test(test_size_before_hello),
-        cmocka_unit_test(test_parameters), cmocka_unit_test(test_events),
-        cmocka_unit_test(test_full),       cmocka_unit_test(test_outcome_unknown),
-        cmocka_unit_test(test_rebuilding), cmocka_unit_test(test_stopping),
-        cmocka_unit_test(test_busy),       cmocka_unit_test(test_not_signed_in),
-        cmocka_unit_test(test_internal),   cmocka_unit_test(test_every_code),
+        cmocka_unit_test(test_envelope),        cmocka_unit_test(test_size_before_hello),
+        cmocka_unit_test(test_parameters),      cmocka_unit_test(test_events),
+        cmocka_unit_test(test_full_for_real),   cmocka_unit_test(test_full),
+        cmocka_unit_test(test_outcome_unknown), cmocka_unit_test(test_rebuilding),
+        cmocka_unit_test(test_stopping),        cmocka_unit_test(test_busy),
+        cmocka_unit_test(test_not_signed_in),   cmocka_unit_test(test_internal),
+        cmocka_unit_test(test_every_code),
     };
     return cmocka_run_group_tests(tests, start, stop);
 }
