@@ -385,3 +385,9 @@ void care_code_near(struct care_coder *c, int64_t *at, int64_t base) {
     if (*at == 0)
         fail(c);
 }
+
+void care_code_row_fact(struct care_coder *c, struct care_fact *fact) {
+    care_code_fact(c, fact);
+    if (!c->writing && !care_fact_is(fact))
+        fail(c);
+}

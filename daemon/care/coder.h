@@ -58,6 +58,8 @@ void care_code_time(struct care_coder *c, int64_t *at);
 void care_code_text(struct care_coder *c, char *text, size_t cap);
 void care_code_id(struct care_coder *c, struct proto_id *id);
 void care_code_fact(struct care_coder *c, struct care_fact *fact);
+/* The same for what a row rests on: one that is not there is refused when reading. */
+void care_code_row_fact(struct care_coder *c, struct care_fact *fact);
 /* An id that may come again: whole the first time, then the number of its place. Never zero. */
 void care_code_known_id(struct care_coder *c, struct proto_id *id);
 /* An instant near another; 0 is not given. */

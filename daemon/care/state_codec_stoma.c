@@ -102,7 +102,7 @@ static void code_expected_time(struct care_coder *c, int64_t *at, int64_t expect
 
 /* `last`: the check before, or NULL. What was put in then is what is expected to have been in now. */
 void care_code_check(struct care_coder *c, struct care_check *check, const struct care_check *last) {
-    care_code_fact(c, &check->fact);
+    care_code_row_fact(c, &check->fact);
     care_code_bool(c, &check->gap_after);
     care_code_bool(c, &check->stuck);
     care_code_bool(c, &check->left_empty);
@@ -138,7 +138,7 @@ static void code_sign(struct care_coder *c, struct care_sign *sign) {
 static void code_gaps(struct care_coder *c, struct care_measures *gaps) {
     care_code_u32(c, &gaps->count, CARE_MEASURES_KEPT);
     for (uint32_t i = 0; c->error == PROTO_OK && i < gaps->count; i++) {
-        care_code_fact(c, &gaps->list[i].fact);
+        care_code_row_fact(c, &gaps->list[i].fact);
         care_code_i32(c, &gaps->list[i].number);
         care_code_bool(c, &gaps->list[i].seen);
     }
