@@ -57,7 +57,8 @@ static void plan_emergency_plan(const struct care_facts *facts, struct care_sche
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_EMERGENCY_PLAN_MISSING, 0, &since, CARE_FOUND_EMERGENCY_PLAN_MISSING_NONE);
     care_draft_step(&draft, since.at, PROTO_URGENCY_SOON, CARE_NEXT_EMERGENCY_PLAN_MISSING_ASK);
-    if (!care_fact_is(&state->plan))
+    bool planned = care_fact_is(&state->plan) || (!facts->stomas[0].exists && care_fact_is(&state->second_plan.fact));
+    if (!planned)
         care_alert_open(facts, schedule, &draft);
     else if (care_fact_is(&state->plan_first) && state->plan_first.at > since.at)
         care_alert_end(facts, schedule, &draft, &state->plan_first);

@@ -86,6 +86,7 @@ static enum care_found out_found(const struct care_state *state, const struct ca
 static void plan_tube_out(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     const struct care_state *state = facts->state;
     const struct care_out *out = &care_facts_stoma(facts, stoma)->stoma->out;
+    const struct care_fact own_plan = care_state_emergency(state, stoma).fact;
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_TUBE_OUT, stoma, &out->first, out_found(state, out));
     care_draft_evidence(&draft, &out->last);
@@ -100,7 +101,7 @@ static void plan_tube_out(const struct care_facts *facts, int stoma, struct care
     alert->args[0] = out->out_from + INT64_C(1000) * care_zone_offset_s(facts->zone, out->out_from);
     alert->args[1] = state->hours_without_feed_max;
     alert->args[2] = try_ms / 60000;
-    alert->args[5] = state->profile.plan_steps[0] != '\0';
+    alert->args[5] = care_fact_is(&own_plan);
     const struct care_out_clock clock = {
         .reported_at = out->first.at,
         .deadline = alert->deadline,

@@ -223,7 +223,7 @@ static void plan_keep_open_against_rule(const struct care_facts *facts, int stom
     if (s->device_state != CARE_DEVICE_KEEP_OPEN || !care_fact_is(&s->keep_open) ||
         !placed_outside_hospital(s->keep_open_place))
         return;
-    if (facts->state->plan_keep_open == 2 || care_facts_home_change(facts, stoma, s->keep_open.at) == 0)
+    if (care_state_emergency(facts->state, stoma).keep_open == 2 || care_facts_home_change(facts, stoma, s->keep_open.at) == 0)
         return;
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_PLACED_AGAINST_RULE, stoma, &s->keep_open,

@@ -135,9 +135,10 @@ static void quiet_while_ordered(const struct care_facts *facts, const char *item
 static bool draft_spare(const struct care_facts *facts, int stoma, int64_t known, struct care_draft *draft) {
     const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
     struct missing first = {.from = INT64_MAX};
+    uint8_t spares = care_state_emergency(facts->state, stoma).spares;
     int which = 0;
     for (int what = PROTO_spare_what_same; what < PROTO_spare_what_count; what++) {
-        if (what != PROTO_spare_what_same && !(facts->state->plan_spares >> (what - 1) & 1))
+        if (what != PROTO_spare_what_same && !(spares >> (what - 1) & 1))
             continue;
         struct missing missing = missing_spare(facts, sf, what, known);
         if (missing.from < first.from) {

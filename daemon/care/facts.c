@@ -162,6 +162,16 @@ static int32_t latest_day(int32_t day, uint8_t precision) {
     return proto_day_add_months(first, 1) - 1;
 }
 
+struct care_emergency care_state_emergency(const struct care_state *state, int stoma) {
+    if (stoma == PROTO_stoma_second && care_fact_is(&state->second_plan.fact))
+        return state->second_plan;
+    return (struct care_emergency){.fact = state->plan,
+                                   .keep_open = state->plan_keep_open,
+                                   .home_change = state->plan_home_change,
+                                   .spares = state->plan_spares,
+                                   .review_day = state->plan_review_day};
+}
+
 static void work_out_age(const struct care_facts *facts, struct care_stoma_facts *s) {
     const struct care_stoma *stoma = s->stoma;
     s->formed_day = care_fact_is(&stoma->formed) ? latest_day(stoma->formed_day, stoma->precision) : INT32_MIN;
@@ -188,7 +198,7 @@ static void work_out_home_change(const struct care_facts *facts, struct care_sto
         if (device->retention != PROTO_retention_balloon)
             reasons |= 1u << CARE_REASON_NO_BALLOON;
     }
-    if (facts->state->plan_home_change == 1)
+    if (care_state_emergency(facts->state, s->number).home_change == 1)
         reasons |= 1u << CARE_REASON_PLAN_SAYS_NO;
     s->home_change_reasons = reasons;
 }

@@ -66,6 +66,9 @@ const struct care_plan_entry *care_facts_plan(const struct care_facts *facts, en
 /* Home change at an instant: the reasons against, YOUNG included (0: allowed). */
 uint16_t care_facts_home_change(const struct care_facts *facts, int stoma, int64_t at);
 
+/* The emergency plan that holds for a stoma: its own; the main one's for a second stoma that has none. */
+struct care_emergency care_state_emergency(const struct care_state *state, int stoma);
+
 static inline const struct care_stoma_facts *care_facts_stoma(const struct care_facts *facts, int stoma) {
     return &facts->stomas[stoma == PROTO_stoma_second ? 1 : 0];
 }

@@ -28,10 +28,13 @@ static void render_counted(const struct care_page *page, const struct care_spare
 static void render_spare(const struct care_page *page, struct care_map *map) {
     const struct care_state *state = page->state;
     struct care_map own = care_map_begin(care_map_key(map, "spare"));
+    uint8_t planned = 0;
+    for (int stoma = PROTO_stoma_main; stoma < PROTO_stoma_count; stoma++)
+        planned |= page->schedule->stomas[stoma - 1].exists ? care_state_emergency(state, stoma).spares : 0;
     size_t mark = proto_write_array_begin(care_map_key(&own, "required"));
     uint32_t count = 0;
     for (uint32_t what = PROTO_spare_what_same; what < PROTO_spare_what_count; what++) {
-        if (what == PROTO_spare_what_same || (state->plan_spares >> (what - 1) & 1)) {
+        if (what == PROTO_spare_what_same || (planned >> (what - 1) & 1)) {
             proto_write_text(page->w, proto_choice_name("spare_what", what));
             count++;
         }

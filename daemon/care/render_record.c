@@ -121,25 +121,39 @@ void care_render_record(const struct care_page *page, struct care_map *map) {
 
 /* --- what to do now if the device comes out ---------------------------------------------------------------- */
 
-static void render_plan(const struct care_state *state, struct care_map *map) {
+struct plan_texts {
+    const char *steps, *when, *hospital, *phone, *prescriber;
+};
+
+static struct plan_texts plan_texts_of(const struct care_state *state, int stoma) {
     const struct care_profile *profile = &state->profile;
-    if (!care_fact_is(&state->plan))
+    if (stoma == PROTO_stoma_second && care_fact_is(&state->second_plan.fact))
+        return (struct plan_texts){profile->second_plan.steps, profile->second_plan.when, profile->second_plan.hospital,
+                                   profile->second_plan.phone, profile->second_plan.prescriber};
+    return (struct plan_texts){profile->plan_steps, profile->plan_when, profile->plan_hospital, profile->plan_phone,
+                               profile->plan_prescriber};
+}
+
+static void render_plan(const struct care_state *state, int stoma, const char *key, struct care_map *map) {
+    const struct care_emergency plan = care_state_emergency(state, stoma);
+    const struct plan_texts texts = plan_texts_of(state, stoma);
+    if (!care_fact_is(&plan.fact))
         return;
-    struct care_map own = care_map_begin(care_map_key(map, "plan"));
-    care_map_text(&own, "steps", profile->plan_steps);
-    care_map_text(&own, "when", profile->plan_when);
-    care_map_said(&own, "keep_open", state->plan_keep_open);
-    care_map_said(&own, "home_change", state->plan_home_change);
-    care_map_text(&own, "hospital", profile->plan_hospital);
-    care_map_text(&own, "phone", profile->plan_phone);
-    care_map_text(&own, "prescriber", profile->plan_prescriber);
-    care_map_time(&own, "set_at", state->plan.at);
-    care_map_day(&own, "review_by", state->plan_review_day);
-    if (state->plan_spares != 0) {
+    struct care_map own = care_map_begin(care_map_key(map, key));
+    care_map_text(&own, "steps", texts.steps);
+    care_map_text(&own, "when", texts.when);
+    care_map_said(&own, "keep_open", plan.keep_open);
+    care_map_said(&own, "home_change", plan.home_change);
+    care_map_text(&own, "hospital", texts.hospital);
+    care_map_text(&own, "phone", texts.phone);
+    care_map_text(&own, "prescriber", texts.prescriber);
+    care_map_time(&own, "set_at", plan.fact.at);
+    care_map_day(&own, "review_by", plan.review_day);
+    if (plan.spares != 0) {
         size_t mark = proto_write_array_begin(care_map_key(&own, "spares"));
         uint32_t count = 0;
         for (uint32_t what = 1; what < PROTO_spare_what_count; what++) {
-            if (state->plan_spares >> (what - 1) & 1) {
+            if (plan.spares >> (what - 1) & 1) {
                 proto_write_text(map->w, proto_choice_name("spare_what", what));
                 count++;
             }
@@ -223,9 +237,9 @@ static void steps_home(const struct care_page *page, int stoma, struct steps *st
 }
 
 static void steps_hospital(const struct care_page *page, int stoma, struct steps *steps) {
-    const struct care_profile *profile = &page->state->profile;
+    const char *planned = plan_texts_of(page->state, stoma).hospital;
     const char *formed = care_facts_stoma(page->facts, stoma)->stoma->hospital;
-    const char *named = profile->plan_hospital[0] ? profile->plan_hospital : formed;
+    const char *named = planned[0] ? planned : formed;
     step_fill(steps, "To ", named[0] ? named : "the hospital that formed the stoma",
               " if it can be reached inside the limit, else to the nearest. Take the spare, and call the specialist on "
               "arrival.");
@@ -248,10 +262,13 @@ void care_render_emergency(const struct care_page *page, struct care_map *map) {
     int stoma =
         page->schedule->stomas[0].exists || !page->schedule->stomas[1].exists ? PROTO_stoma_main : PROTO_stoma_second;
     struct care_map own = care_map_begin(care_map_key(map, "emergency"));
-    render_plan(state, &own);
+    const struct care_emergency plan = care_state_emergency(state, stoma);
+    render_plan(state, stoma, "plan", &own);
+    if (stoma == PROTO_stoma_main && page->schedule->stomas[1].exists && care_fact_is(&state->second_plan.fact))
+        render_plan(state, PROTO_stoma_second, "second_plan", &own);
     size_t mark = proto_write_array_begin(care_map_key(&own, "steps"));
     struct steps steps = {.w = page->w};
-    if (care_fact_is(&state->plan))
+    if (care_fact_is(&plan.fact))
         step_say(&steps, "First the child's own emergency plan.");
     steps_clock(page, stoma, &steps);
     if (care_page_home_change(page, 0) == 0)
@@ -259,7 +276,7 @@ void care_render_emergency(const struct care_page *page, struct care_map *map) {
     else
         step_say(&steps, "Put nothing into the stoma; this child's device is not changed at home. Go to the emergency "
                          "department now.");
-    if (state->plan_keep_open == 2)
+    if (plan.keep_open == 2)
         step_say(&steps, "The child's plan asks for a catheter that keeps the stoma open: somebody trained in it puts "
                          "it in, and nothing is given through it.");
     steps_hospital(page, stoma, &steps);

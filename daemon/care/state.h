@@ -317,6 +317,17 @@ struct care_profile { /* texts: stored beside the core, rewritten only when they
     } uses[PROTO_USES_MAX];
     char plan_steps[PROTO_TEXT_LONG_MAX + 4], plan_when[CARE_TEXT_LINE], plan_hospital[CARE_TEXT_SHORT], plan_phone[44],
         plan_prescriber[CARE_TEXT_SHORT];
+    struct { /* the second stoma's own plan */
+        char steps[PROTO_TEXT_LONG_MAX + 4], when[CARE_TEXT_LINE], hospital[CARE_TEXT_SHORT], phone[44],
+            prescriber[CARE_TEXT_SHORT];
+    } second_plan;
+};
+
+struct care_emergency { /* what an emergency-plan.set says beside its texts */
+    struct care_fact fact;
+    uint8_t keep_open, home_change; /* 0 not said 1 no 2 yes */
+    uint8_t spares;                 /* bit (choice - 1) */
+    int32_t review_day;             /* 0 not given */
 };
 
 struct care_state {
@@ -355,7 +366,9 @@ struct care_state {
     struct care_fact plan;
     uint8_t plan_keep_open, plan_home_change, plan_stoma;
     uint8_t plan_spares;
-    int32_t plan_review_day; /* emergency-plan.set; spares bit (choice - 1) */
+    int32_t plan_review_day; /* emergency-plan.set of the main stoma; spares bit (choice - 1) */
+    /* of the second stoma; while it has none, the main one's is the plan for both */
+    struct care_emergency second_plan;
     struct care_fact feed;
     uint8_t feed_mode;
     int32_t feed_ml_day, feed_flush_ml;

@@ -95,6 +95,11 @@ static void code_contact(struct care_coder *c, struct care_state *state) {
     care_code_u8(c, &state->plan_stoma, PROTO_stoma_count - 1);
     care_code_u8(c, &state->plan_spares, UINT8_MAX);
     care_code_day(c, &state->plan_review_day);
+    care_code_fact(c, &state->second_plan.fact);
+    care_code_u8(c, &state->second_plan.keep_open, 2);
+    care_code_u8(c, &state->second_plan.home_change, 2);
+    care_code_u8(c, &state->second_plan.spares, UINT8_MAX);
+    care_code_day(c, &state->second_plan.review_day);
     care_code_fact(c, &state->feed);
     care_code_u8(c, &state->feed_mode, PROTO_feeding_count - 1);
     care_code_i32(c, &state->feed_ml_day);

@@ -9,7 +9,7 @@ static void code_contacts(struct care_coder *c, struct care_state *state) {
     care_code_u32(c, &state->contact_count, PROTO_CONTACTS_KEPT);
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->contact_count; i++) {
         struct care_contact *contact = &state->contacts[i];
-        care_code_fact(c, &contact->fact);
+        care_code_row_fact(c, &contact->fact);
         care_code_u8(c, &contact->to, PROTO_contact_to_count - 1);
         care_code_u8(c, &contact->outcome, PROTO_outcome_count - 1);
         care_code_set(c, &contact->about);
@@ -57,7 +57,7 @@ static void code_spares(struct care_coder *c, struct care_state *state) {
     care_code_u32(c, &state->spare_count, PROTO_SPARES_MAX);
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->spare_count; i++) {
         struct care_spare *spare = &state->spares[i];
-        care_code_fact(c, &spare->fact);
+        care_code_row_fact(c, &spare->fact);
         care_code_u8(c, &spare->place, PROTO_spare_place_count - 1);
         care_code_u8(c, &spare->what, PROTO_spare_what_count - 1);
         care_code_u8(c, &spare->retention, PROTO_retention_count - 1);
@@ -91,7 +91,7 @@ static void code_appointments(struct care_coder *c, struct care_state *state) {
     care_code_u32(c, &state->appointment_count, PROTO_APPOINTMENTS_MAX);
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->appointment_count; i++) {
         struct care_appointment *booked = &state->appointments[i];
-        care_code_fact(c, &booked->fact);
+        care_code_row_fact(c, &booked->fact);
         care_code_u8(c, &booked->what, PROTO_appointment_for_count - 1);
         care_code_u8(c, &booked->stoma, PROTO_stoma_count - 1);
         care_code_day(c, &booked->on_day);
@@ -102,7 +102,7 @@ static void code_plans(struct care_coder *c, struct care_state *state) {
     care_code_u32(c, &state->plan_count, PROTO_PLANS_MAX);
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->plan_count; i++) {
         struct care_plan_entry *plan = &state->plans[i];
-        care_code_fact(c, &plan->fact);
+        care_code_row_fact(c, &plan->fact);
         care_code_u8(c, &plan->task, PROTO_TASK_COUNT - 1);
         care_code_u8(c, &plan->policy, PROTO_POLICY_COUNT - 1);
         care_code_u8(c, &plan->stoma, PROTO_stoma_count - 1);
@@ -126,7 +126,7 @@ static void code_added(struct care_coder *c, struct care_state *state) {
         struct care_added_task *added = &state->added[i];
         care_code_text(c, added->name, sizeof added->name);
         care_code_text(c, added->title, sizeof added->title);
-        care_code_fact(c, &added->fact);
+        care_code_row_fact(c, &added->fact);
         care_code_fact(c, &added->done);
         care_code_day(c, &added->due_day);
         care_code_day(c, &added->every_days);
@@ -141,7 +141,7 @@ static void code_deferrals(struct care_coder *c, struct care_state *state) {
         care_code_u8(c, &deferral->task, PROTO_TASK_COUNT - 1);
         care_code_u8(c, &deferral->stoma, PROTO_stoma_count - 1);
         care_code_text(c, deferral->name, sizeof deferral->name);
-        care_code_fact(c, &deferral->fact);
+        care_code_row_fact(c, &deferral->fact);
         care_code_day(c, &deferral->until_day);
         care_code_u8(c, &deferral->times, UINT8_MAX);
         for (uint32_t u = 0; c->error == PROTO_OK && u < deferral->times && u < CARE_DEFERRALS_KEPT; u++)
@@ -157,7 +157,7 @@ static void code_givings(struct care_coder *c, struct care_state *state) {
         care_code_u8(c, &giving->stoma, PROTO_stoma_count - 1);
         care_code_text(c, giving->name, sizeof giving->name);
         care_code_text(c, giving->to, sizeof giving->to);
-        care_code_fact(c, &giving->fact);
+        care_code_row_fact(c, &giving->fact);
     }
 }
 
@@ -171,14 +171,14 @@ static void code_rest(struct care_coder *c, struct care_state *state) {
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->done_count; i++) {
         care_code_u8(c, &state->done[i].task, PROTO_TASK_COUNT - 1);
         care_code_u8(c, &state->done[i].stoma, PROTO_stoma_count - 1);
-        care_code_fact(c, &state->done[i].fact);
+        care_code_row_fact(c, &state->done[i].fact);
     }
     care_code_u32(c, &state->finding_count, PROTO_FINDINGS_MAX);
     for (uint32_t i = 0; c->error == PROTO_OK && i < state->finding_count; i++) {
         struct care_finding *finding = &state->findings[i];
         care_code_u8(c, &finding->alert, PROTO_ALERT_COUNT - 1);
         care_code_u8(c, &finding->stoma, PROTO_stoma_count - 1);
-        care_code_fact(c, &finding->fact);
+        care_code_row_fact(c, &finding->fact);
         care_code_day(c, &finding->until_day);
         care_code_text(c, finding->plan, sizeof finding->plan);
     }
@@ -187,7 +187,7 @@ static void code_rest(struct care_coder *c, struct care_state *state) {
         struct care_withdrawn *row = &state->withdrawn[i];
         care_code_u8(c, &row->kind, PROTO_KIND_COUNT - 1);
         care_code_u8(c, &row->stoma, PROTO_stoma_count - 1);
-        care_code_fact(c, &row->fact);
+        care_code_row_fact(c, &row->fact);
         care_code_id(c, &row->evidence);
         care_code_time(c, &row->at);
         care_code_set(c, &row->could);
@@ -247,4 +247,9 @@ void care_code_profile(struct care_coder *c, struct care_profile *profile) {
     care_code_text(c, profile->plan_hospital, sizeof profile->plan_hospital);
     care_code_text(c, profile->plan_phone, sizeof profile->plan_phone);
     care_code_text(c, profile->plan_prescriber, sizeof profile->plan_prescriber);
+    care_code_text(c, profile->second_plan.steps, sizeof profile->second_plan.steps);
+    care_code_text(c, profile->second_plan.when, sizeof profile->second_plan.when);
+    care_code_text(c, profile->second_plan.hospital, sizeof profile->second_plan.hospital);
+    care_code_text(c, profile->second_plan.phone, sizeof profile->second_plan.phone);
+    care_code_text(c, profile->second_plan.prescriber, sizeof profile->second_plan.prescriber);
 }

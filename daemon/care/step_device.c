@@ -73,7 +73,7 @@ static struct care_before before_seating(const struct care_state *state, const s
                                 .retention = device->retention,
                                 .tip = device->tip,
                                 .why = device->why,
-                                .plan_home_change = state->plan_home_change,
+                                .plan_home_change = care_state_emergency(state, stoma == &state->stomas[1] ? 2 : 1).home_change,
                                 .first_in_stoma = device->first_in_stoma};
 }
 

@@ -127,8 +127,33 @@ void care_step_left(struct care_state *state, const struct proto_event *event) {
     carer->left_fact = care_step_fact(event);
 }
 
+static void keep_second_plan(struct care_state *state, const struct proto_event *event) {
+    struct care_profile *profile = &state->profile;
+    const struct proto_value *spares = PROTO_BODY(event, emergency_plan_set, spares);
+    state->second_plan =
+        (struct care_emergency){.fact = care_step_fact(event),
+                                .keep_open = care_said_bool(PROTO_BODY(event, emergency_plan_set, keep_open)),
+                                .home_change = care_said_bool(PROTO_BODY(event, emergency_plan_set, home_change)),
+                                .spares = spares->present ? (uint8_t)spares->set : 0,
+                                .review_day = (int32_t)care_said(PROTO_BODY(event, emergency_plan_set, review_by), 0)};
+    care_text_copy(profile->second_plan.steps, sizeof profile->second_plan.steps,
+                   PROTO_BODY(event, emergency_plan_set, steps)->text);
+    care_text_copy(profile->second_plan.when, sizeof profile->second_plan.when,
+                   PROTO_BODY(event, emergency_plan_set, when)->text);
+    care_text_copy(profile->second_plan.hospital, sizeof profile->second_plan.hospital,
+                   PROTO_BODY(event, emergency_plan_set, hospital)->text);
+    care_text_copy(profile->second_plan.phone, sizeof profile->second_plan.phone,
+                   PROTO_BODY(event, emergency_plan_set, phone)->text);
+    care_text_copy(profile->second_plan.prescriber, sizeof profile->second_plan.prescriber,
+                   PROTO_BODY(event, emergency_plan_set, prescriber)->text);
+}
+
 void care_step_plan(struct care_state *state, const struct proto_event *event) {
     struct care_profile *profile = &state->profile;
+    if (proto_event_stoma(event) == PROTO_stoma_second) {
+        keep_second_plan(state, event);
+        return;
+    }
     state->plan = care_step_fact(event);
     state->plan_stoma = (uint8_t)proto_event_stoma(event);
     state->plan_keep_open = care_said_bool(PROTO_BODY(event, emergency_plan_set, keep_open));

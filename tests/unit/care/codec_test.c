@@ -357,6 +357,8 @@ static void fill_profile(struct care_profile *p) {
     fill_text(p->access, PROTO_TEXT_LINE_MAX + 1);
     fill_text(p->plan_steps, PROTO_TEXT_LONG_MAX + 1);
     fill_text(p->plan_when, PROTO_TEXT_LINE_MAX + 1);
+    fill_text(p->second_plan.steps, PROTO_TEXT_LONG_MAX + 1);
+    fill_text(p->second_plan.when, PROTO_TEXT_LINE_MAX + 1);
     p->identifier_count = PROTO_IDENTIFIERS_MAX;
     for (int i = 0; i < PROTO_IDENTIFIERS_MAX; i++) {
         fill_text(p->identifiers[i].system, PROTO_TEXT_SHORT_MAX + 1);
