@@ -221,6 +221,7 @@ struct alert_query {
 
 /* The step that holds now, or NULL when the alert does not show. */
 static const struct care_alert_step *step_at(struct serve *serve, const struct care_alert *alert, int64_t now) {
+    assert(serve->probe);
     serve->probe->task_count = 0;
     serve->probe->alert_count = 1;
     serve->probe->alerts[0] = *alert;

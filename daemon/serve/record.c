@@ -93,7 +93,11 @@ enum proto_error serve_record(struct serve_request *r) {
     if (!call)
         return busy(r);
     struct pending *pending = malloc(sizeof *pending);
-    enum proto_error error = pending ? add_events(r, call) : busy(r);
+    if (!pending) {
+        work_call_free(call);
+        return busy(r);
+    }
+    enum proto_error error = add_events(r, call);
     if (error != PROTO_OK) {
         work_call_free(call);
         free(pending);
