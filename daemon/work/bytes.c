@@ -91,62 +91,6 @@ void work_add_hash8(struct work_buffer *b, const char *text) {
     work_buffer_add(b, hash, 8);
 }
 
-const uint8_t *work_take(struct work_reader *reader, size_t size) {
-    if (reader->bad || work_reader_left(reader) < size) {
-        reader->bad = true;
-        return NULL;
-    }
-    const uint8_t *at = reader->at;
-    reader->at += size;
-    return at;
-}
-
-uint8_t work_take_u8(struct work_reader *reader) {
-    const uint8_t *at = work_take(reader, 1);
-    return at ? *at : 0;
-}
-
-uint16_t work_take_u16(struct work_reader *reader) {
-    const uint8_t *at = work_take(reader, 2);
-    return at ? work_get_u16(at) : 0;
-}
-
-uint32_t work_take_u32(struct work_reader *reader) {
-    const uint8_t *at = work_take(reader, 4);
-    return at ? work_get_u32(at) : 0;
-}
-
-uint64_t work_take_u64(struct work_reader *reader) {
-    const uint8_t *at = work_take(reader, 8);
-    return at ? work_get_u64(at) : 0;
-}
-
-int32_t work_take_i32(struct work_reader *reader) {
-    const uint8_t *at = work_take(reader, 4);
-    return at ? work_get_i32(at) : 0;
-}
-
-int64_t work_take_i64(struct work_reader *reader) {
-    const uint8_t *at = work_take(reader, 8);
-    return at ? work_get_i64(at) : 0;
-}
-
-struct proto_id work_take_id(struct work_reader *reader) {
-    struct proto_id id = {{0}};
-    const uint8_t *at = work_take(reader, PROTO_ID_BYTES);
-    if (at)
-        memcpy(id.bytes, at, PROTO_ID_BYTES);
-    return id;
-}
-
-struct proto_slice work_take_text(struct work_reader *reader) {
-    uint8_t size = work_take_u8(reader);
-    const uint8_t *at = work_take(reader, size);
-    if (!at || size == 0)
-        return (struct proto_slice){NULL, 0};
-    return (struct proto_slice){(const char *)at, size};
-}
-
 struct proto_slice work_take_key_text(struct work_reader *reader) {
     const uint8_t *end = reader->bad ? NULL : memchr(reader->at, 0, work_reader_left(reader));
     if (!end) {

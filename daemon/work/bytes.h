@@ -101,20 +101,67 @@ struct work_reader {
 static inline struct work_reader work_reader_of(struct store_bytes bytes) {
     return (struct work_reader){bytes.data, bytes.data + bytes.size, false};
 }
-/* NULL once the bytes did not reach. */
-const uint8_t *work_take(struct work_reader *reader, size_t size);
-uint8_t work_take_u8(struct work_reader *reader);
-uint16_t work_take_u16(struct work_reader *reader);
-uint32_t work_take_u32(struct work_reader *reader);
-uint64_t work_take_u64(struct work_reader *reader);
-int32_t work_take_i32(struct work_reader *reader);
-int64_t work_take_i64(struct work_reader *reader);
-struct proto_id work_take_id(struct work_reader *reader);
-struct proto_slice work_take_text(struct work_reader *reader);
 /* Up to the zero byte, which is taken too. */
 struct proto_slice work_take_key_text(struct work_reader *reader);
 static inline size_t work_reader_left(const struct work_reader *reader) {
     return (size_t)(reader->end - reader->at);
+}
+
+/* NULL once the bytes did not reach. Readers stand here, since a list is some thousand of them. */
+static inline const uint8_t *work_take(struct work_reader *reader, size_t size) {
+    if (reader->bad || work_reader_left(reader) < size) {
+        reader->bad = true;
+        return NULL;
+    }
+    const uint8_t *at = reader->at;
+    reader->at += size;
+    return at;
+}
+
+static inline uint8_t work_take_u8(struct work_reader *reader) {
+    const uint8_t *at = work_take(reader, 1);
+    return at ? *at : 0;
+}
+
+static inline uint16_t work_take_u16(struct work_reader *reader) {
+    const uint8_t *at = work_take(reader, 2);
+    return at ? work_get_u16(at) : 0;
+}
+
+static inline uint32_t work_take_u32(struct work_reader *reader) {
+    const uint8_t *at = work_take(reader, 4);
+    return at ? work_get_u32(at) : 0;
+}
+
+static inline uint64_t work_take_u64(struct work_reader *reader) {
+    const uint8_t *at = work_take(reader, 8);
+    return at ? work_get_u64(at) : 0;
+}
+
+static inline int32_t work_take_i32(struct work_reader *reader) {
+    const uint8_t *at = work_take(reader, 4);
+    return at ? work_get_i32(at) : 0;
+}
+
+static inline int64_t work_take_i64(struct work_reader *reader) {
+    const uint8_t *at = work_take(reader, 8);
+    return at ? work_get_i64(at) : 0;
+}
+
+static inline struct proto_id work_take_id(struct work_reader *reader) {
+    struct proto_id id = {{0}};
+    const uint8_t *at = work_take(reader, PROTO_ID_BYTES);
+    if (at)
+        memcpy(id.bytes, at, PROTO_ID_BYTES);
+    return id;
+}
+
+static inline struct proto_slice work_take_text(struct work_reader *reader) {
+    uint8_t size = work_take_u8(reader);
+    const uint8_t *at = work_take(reader, size);
+    if (!at || size == 0)
+        return (struct proto_slice){NULL, 0};
+    return (struct proto_slice){(const char *)at, size};
 }
 
 static inline bool work_id_same(const struct proto_id *a, const struct proto_id *b) {
