@@ -308,6 +308,8 @@ void work_rebuild_free(struct work *work);
 /* Fault for the call, and on to the done list. */
 void work_call_refuse(struct work *work, struct work_call *call, enum proto_error code, const char *sentence);
 void work_call_done(struct work *work, struct work_call *call);
+/* The view found no room: events are refused until a retry brought it up to the log. */
+void work_fall_behind(struct work *work);
 void work_break(struct work *work, enum proto_error error, const char *what);
 struct work_context *work_context_current(struct work *work); /* a reference */
 void work_context_publish(struct work *work, struct work_context *context);

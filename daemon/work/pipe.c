@@ -86,17 +86,17 @@ void work_fold_stage(struct work *work, struct work_batch *batch) {
 
 /* --- after a batch -------------------------------------------------------------------------------------- */
 
-static void fall_behind(struct work *work) {
-    int ready = WORK_PHASE_READY;
-    if (atomic_compare_exchange_strong(&work->phase, &ready, WORK_PHASE_BEHIND))
-        atomic_store(&work->retry, false);
+void work_fall_behind(struct work *work) {
+    atomic_store(&work->retry, false);
+    int phase = atomic_load(&work->phase);
+    while (phase != WORK_PHASE_BROKEN && !atomic_compare_exchange_weak(&work->phase, &phase, WORK_PHASE_BEHIND)) {}
 }
 
 /* What the batch's end means for what comes next. */
 static void finish(struct work *work, struct work_batch *batch) {
     if (batch->error == PROTO_FULL || batch->error == PROTO_BUSY) {
         if (!batch->passed)
-            fall_behind(work);
+            work_fall_behind(work);
     } else if (batch->error != PROTO_OK) {
         work_break(work, batch->error, "the view");
     }
@@ -159,7 +159,7 @@ static enum choice catch_up(struct work *work, struct work_batch **out) {
     enum proto_error error = PROTO_OK;
     *out = work_batch_catch_up(work, &error);
     if (error == PROTO_FULL || error == PROTO_BUSY)
-        atomic_store(&work->phase, WORK_PHASE_BEHIND);
+        work_fall_behind(work);
     else if (error != PROTO_OK)
         work_break(work, error, "the view");
     else if (!*out)

@@ -393,7 +393,7 @@ bool work_rebuild_portion(struct work *work) {
         return true;
     work_rebuild_free(work);
     if (error == PROTO_FULL || error == PROTO_BUSY)
-        atomic_store(&work->phase, WORK_PHASE_BEHIND);
+        work_fall_behind(work);
     else if (error != PROTO_OK)
         work_break(work, error, "the view");
     return false;
