@@ -247,8 +247,9 @@ void care_alert_open(const struct care_facts *facts, struct care_schedule *sched
     assert(alert->step_count > 0);
     if (alert->stoma != 0) {
         const struct care_stoma_facts *stoma = care_facts_stoma(facts, alert->stoma);
-        if (!stoma->exists && care_fact_is(&stoma->stoma->closed)) {
-            care_alert_end(facts, schedule, draft, &stoma->stoma->closed);
+        const struct care_fact *closed = &stoma->stoma->closed;
+        if (!stoma->exists && care_fact_is(closed) && closed->at >= draft->newest_at) {
+            care_alert_end(facts, schedule, draft, closed);
             return;
         }
     }
@@ -266,6 +267,18 @@ void care_alert_open(const struct care_facts *facts, struct care_schedule *sched
         plan_call_again(facts, schedule, &raw);
 }
 
+/* The last moment at which no feeding device is known to have been in the stoma; INT64_MIN: nobody ever said so. */
+static int64_t absent_at(const struct care_stoma *s) {
+    int64_t at = care_fact_is(&s->device_gone) ? s->device_gone.at : INT64_MIN;
+    if (s->device_state == CARE_DEVICE_OUT && s->out.last.at > at)
+        at = s->out.last.at;
+    if (s->device_state == CARE_DEVICE_KEEP_OPEN && s->keep_open.at > at)
+        at = s->keep_open.at;
+    return at;
+}
+
+/* Nobody can say something about a device that is not there: where none is on record, or none since the last one went, a placement was not
+ * written down, and the alert stands until it is. */
 void care_alert_open_device(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft) {
     const struct care_stoma_facts *stoma = care_facts_stoma(facts, draft->alert.stoma);
     const struct care_fact *gone = &stoma->stoma->device_gone;
@@ -274,6 +287,8 @@ void care_alert_open_device(const struct care_facts *facts, struct care_schedule
         care_alert_open(facts, schedule, draft);
     else if (care_fact_is(gone) && gone->at >= draft->newest_at)
         care_alert_end(facts, schedule, draft, gone);
+    else if (!stoma->past && draft->newest_at > absent_at(stoma->stoma))
+        care_alert_open(facts, schedule, draft);
 }
 
 /* The same alert is among the ended already, or has been open since before `at`: another end of it would only confuse. */
@@ -363,6 +378,7 @@ static void plan_devices(const struct care_facts *facts, int stoma, struct care_
     with_past(now, &old);
     care_facts_of_gone(facts, &old, stoma, &then.stomas[index]);
     then.stomas[index].exists = false; /* what is there now has had its turn */
+    then.stomas[index].past = true;
     plan_device(&then, stoma, schedule);
 }
 

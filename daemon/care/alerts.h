@@ -31,7 +31,8 @@ void care_draft_step(struct care_draft *draft, int64_t from, enum proto_urgency 
 
 /* Puts the draft into the schedule as open - or as ended, where its stoma has been closed. */
 void care_alert_open(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft);
-/* The same for what is about a device: open while the device is in place, ended where it has gone since, left out while it is out. */
+/* The same for what is about a device: open while the device is in place, ended where it has gone since, left out while it is out. What was
+ * said after that is about a device whose placement nobody recorded, and open. */
 void care_alert_open_device(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft);
 /* Ended: settled by `end`. Shown among the ended for a while. */
 void care_alert_end(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,

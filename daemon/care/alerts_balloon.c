@@ -63,8 +63,8 @@ static enum verdict judge_low(const struct judge *j, const struct care_check *ch
 
 static enum verdict judge_empty(const struct judge *j, const struct care_check *check) {
     int64_t before = in_before(check);
-    if (before == 0)
-        return SILENT;
+    if (before == 0) /* nothing came out: empty, however much should have been in it */
+        return check->has_withdrawn && check->withdrawn_ml == 0 && !check->before_known ? OPENS : SILENT;
     if (check->withdrawn_ml * INT64_C(10000) <= before * value_at(j, PROTO_POLICY_BALLOON_EMPTY_PERCENT, check))
         return OPENS;
     return before - check->withdrawn_ml > value_at(j, PROTO_POLICY_BALLOON_LOSS_ML, check)

@@ -147,6 +147,8 @@ static void plan_overdue(const struct care_facts *facts, int stoma, struct care_
     if (!expired && sf->change_by_day == 0)
         return;
     int64_t from = expired ? device->placed.at : care_facts_midnight(facts, sf->change_by_day + 1);
+    if (!sf->has_device && !(care_fact_is(&sf->stoma->device_gone) && sf->stoma->device_gone.at >= from))
+        return; /* no time passes for a device that is not in place */
     const struct care_fact since = {.at = from, .id = device->placed.id};
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_DEVICE_OVERDUE, stoma, &since,
@@ -255,7 +257,8 @@ static void plan_recalls(const struct care_facts *facts, int stoma, struct care_
     for (uint32_t i = 0; i < facts->context->recall_count; i++) {
         const struct care_recall *recall = &facts->context->recalls[i];
         struct recalled r = {.recall = recall, .spare = sf->exists ? spare_recalled(facts, stoma, recall) : NULL};
-        if (sf->has_device || care_fact_is(&sf->stoma->device_gone))
+        const struct care_fact *gone = &sf->stoma->device_gone;
+        if (sf->has_device || (care_fact_is(gone) && gone->at >= recall->at && gone->at >= sf->stoma->device.placed.at))
             r.device = match_recall(recall, sf->stoma->device.lot, sf->stoma->device.gtin);
         if (r.device == MATCH_NO && !r.spare)
             continue;

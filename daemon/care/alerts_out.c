@@ -54,7 +54,7 @@ void care_out_steps(struct care_draft *draft, unsigned holds, const struct care_
 static unsigned out_holds(const struct care_facts *facts, int stoma) {
     const struct care_out *out = &care_facts_stoma(facts, stoma)->stoma->out;
     unsigned holds = 0;
-    if (care_facts_home_change(facts, stoma, out->first.at) != 0)
+    if (out->unrecorded || care_facts_home_change(facts, stoma, out->first.at) != 0)
         holds |= CARE_OUT_NO_HOME_CHANGE;
     if (care_fact_is(&out->failed))
         holds |= CARE_OUT_FAILED;

@@ -18,6 +18,7 @@ struct care_stoma_facts {
     uint8_t number;  /* enum proto_choice_stoma */
     bool exists;     /* there is a stoma and it is not closed */
     bool has_device; /* device_state IN: a feeding device is in place */
+    bool past;       /* a copy with an older device: whatever is about that one is over */
     bool balloon, jejunal,
         low; /* of the device in place (false without one): balloon holds it, tip in the jejunum, profile low */
     int32_t formed_day; /* as taken: the latest day its precision allows; INT32_MIN unknown */

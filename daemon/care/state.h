@@ -120,6 +120,7 @@ struct care_out {                 /* one dislodgement, or a removal without for_
     struct care_fact hospital; /* hospital.reached since: the clock stops */
     struct care_fact ended;    /* placed, put back, keep-open or closed */
     bool ended_keep_open;
+    bool unrecorded; /* what came out is not on record: a hospital had been reached since the device before came out */
 };
 
 /* The device before: what was known of it when it went, so that what ended with it ends visibly. */

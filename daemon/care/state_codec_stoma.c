@@ -72,6 +72,7 @@ static void code_out(struct care_coder *c, struct care_out *out) {
     care_code_fact(c, &out->hospital);
     care_code_fact(c, &out->ended);
     care_code_bool(c, &out->ended_keep_open);
+    care_code_bool(c, &out->unrecorded);
     if (!care_fact_is(&out->first) && !care_fact_is(&out->failed) && c->error == PROTO_OK)
         c->error = PROTO_CORRUPT;
 }

@@ -84,16 +84,23 @@ void care_step_device_seated(const struct care_state *state, const struct proto_
 void care_step_check_made(const struct care_stoma *stoma, const struct proto_event *event, struct care_check *out);
 /* Time from the newest formation, placement or put-back before `at`; INT64_MAX: none known. */
 int64_t care_step_after_seat(const struct care_stoma *stoma, int64_t at);
-/* A dislodgement begins, or is reported again. */
-void care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from);
+/* A dislodgement begins, or is reported again. True when it begins. */
+bool care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from);
 
 static inline struct care_fact care_step_fact(const struct proto_event *event) {
     return (struct care_fact){event->at, event->id};
 }
+/* The stoma that the event is about. Whatever is said about a stoma, there is one - unless it was closed before. */
 static inline struct care_stoma *care_step_stoma(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = &state->stomas[proto_event_stoma(event) == PROTO_stoma_second ? 1 : 0];
     stoma->touched = true;
+    stoma->exists = !care_fact_is(&stoma->closed);
     return stoma;
+}
+/* A device is in the stoma, or has come out of it: closed it is not, or not any more. */
+static inline void care_step_reopen(struct care_stoma *stoma) {
+    stoma->exists = true;
+    stoma->closed = (struct care_fact){0};
 }
 static inline int64_t care_said(const struct proto_value *value, int64_t otherwise) {
     return value->present ? value->n : otherwise;

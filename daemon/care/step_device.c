@@ -14,7 +14,7 @@ void care_step_stoma_formed(struct care_state *state, const struct proto_event *
         for (int s = 0; s < CARE_SIGN_COUNT; s++)
             stoma->signs[s].after_seat_ms = INT64_MAX;
     }
-    stoma->exists = true;
+    care_step_reopen(stoma);
     stoma->formed = care_step_fact(event);
     const struct proto_value *precision = PROTO_BODY(event, stoma_formed, precision);
     stoma->precision = precision->present ? (uint8_t)precision->n : PROTO_precision_day;
@@ -149,7 +149,7 @@ void care_step_device_seated(const struct care_state *state, const struct proto_
 
 void care_step_placed(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
-    stoma->exists = true;
+    care_step_reopen(stoma);
     if (care_said_yes(PROTO_BODY(event, device_placed, from_spare)))
         stoma->spare_used = care_step_fact(event);
     if (care_said(PROTO_BODY(event, device_placed, purpose), 0) == PROTO_purpose_keep_open) {
@@ -177,7 +177,7 @@ void care_step_placed(struct care_state *state, const struct proto_event *event)
 void care_step_put_back(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
     struct care_before before = before_seating(state, stoma);
-    stoma->exists = true;
+    care_step_reopen(stoma);
     put_back(stoma, before, event);
     /* Its balloon was emptied to pass and filled again, with an amount that nobody wrote down. */
     stoma->last_fill_ml = 0;
@@ -202,14 +202,13 @@ void care_step_prescribed(struct care_state *state, const struct proto_event *ev
 void care_step_removed(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
     stoma->device_gone = care_step_fact(event);
-    if (care_said_yes(PROTO_BODY(event, device_removed, for_good))) {
+    bool closing = care_fact_is(&stoma->closed) && stoma->closed.at == event->at; /* taken out as it was closed */
+    if (closing || care_said_yes(PROTO_BODY(event, device_removed, for_good))) {
         end_out(stoma, event, false);
         stoma->device_state = CARE_DEVICE_NONE;
         return;
     }
-    bool began = !care_fact_is(&stoma->out.first) || care_fact_is(&stoma->out.ended);
-    care_step_dislodged(stoma, event, event->at);
-    if (began)
+    if (care_step_dislodged(stoma, event, event->at))
         stoma->out.removed = true;
 }
 

@@ -2,7 +2,9 @@
  * step_out.c - when the device is not where it should be: out, displaced, blocked, at the hospital.
  *
  * What always holds: all reports between two placements are one dislodgement,
- * and its clock runs from the earliest of them.
+ * and its clock runs from the earliest of them. A hospital reached stops the
+ * clock of what was out then: what comes out later is another dislodgement, even
+ * if nobody wrote down what the hospital had placed.
  */
 #include "care/step.h"
 
@@ -10,10 +12,17 @@ static bool out_open(const struct care_stoma *stoma) {
     return care_fact_is(&stoma->out.first) && !care_fact_is(&stoma->out.ended);
 }
 
-void care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from) {
-    stoma->exists = true;
-    if (!out_open(stoma)) {
+/* Out, and the child is not known to have reached a hospital since. */
+static bool out_running(const struct care_stoma *stoma) {
+    return out_open(stoma) && !care_fact_is(&stoma->out.hospital);
+}
+
+bool care_step_dislodged(struct care_stoma *stoma, const struct proto_event *event, int64_t out_from) {
+    bool begins = !out_running(stoma);
+    care_step_reopen(stoma);
+    if (begins) {
         struct care_out out = {.first = care_step_fact(event), .out_from = out_from};
+        out.unrecorded = out_open(stoma);
         if (care_fact_is(&stoma->out.failed) && stoma->out.failed.at >= out_from) { /* tried before the report */
             out.failed = stoma->out.failed;
             out.failed_attempts = stoma->out.failed_attempts;
@@ -24,6 +33,7 @@ void care_step_dislodged(struct care_stoma *stoma, const struct proto_event *eve
     if (out_from < stoma->out.out_from)
         stoma->out.out_from = out_from;
     stoma->device_state = CARE_DEVICE_OUT;
+    return begins;
 }
 
 void care_step_out(struct care_state *state, const struct proto_event *event) {
@@ -31,9 +41,11 @@ void care_step_out(struct care_state *state, const struct proto_event *event) {
     int64_t from = care_said(PROTO_BODY(event, tube_out, last_seen_at), event->at);
     if (care_fact_is(&stoma->device.seated) && from < stoma->device.seated.at)
         from = stoma->device.seated.at;
+    if (out_open(stoma) && care_fact_is(&stoma->out.hospital) && from < stoma->out.hospital.at)
+        from = stoma->out.hospital.at; /* it was still out then */
     if (from > event->at)
         from = event->at;
-    care_step_dislodged(stoma, event, from);
+    (void)care_step_dislodged(stoma, event, from);
     struct care_out *out = &stoma->out;
     const struct proto_value *trained = PROTO_BODY(event, tube_out, trained_present);
     const struct proto_value *spare = PROTO_BODY(event, tube_out, spare_present);

@@ -155,7 +155,8 @@ static void keep_numbers(const struct care_state *state, const struct care_stoma
 }
 
 void care_step_withdrawn(struct care_state *state, const struct proto_event *by, const struct proto_event *target) {
-    const struct care_stoma *stoma = care_step_stoma(state, target);
+    struct care_stoma *stoma = &state->stomas[proto_event_stoma(target) == PROTO_stoma_second ? 1 : 0];
+    stoma->touched = true; /* what was a mistake does not make a stoma exist */
     uint64_t could = alerts_of(state, stoma, target);
     if (could == 0)
         return;
