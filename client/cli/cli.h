@@ -139,6 +139,7 @@ size_t out_columns(const char *text); /* characters of a UTF-8 text */
 void out_caution(const struct cli *cli, FILE *out);
 
 void words_time(int64_t ms, char out[32]);                  /* 2026-03-01 14:20, local */
+void words_day(int64_t ms, char out[32]);                   /* 2026-03-01, local */
 void words_clock(int64_t ms, int64_t now_ms, char out[32]); /* 14:20 today, else with its date */
 void words_span(int64_t ms, char out[48]);                  /* 1 h 40 min; 3 days */
 void words_since(int64_t ms, int64_t now_ms, char out[96]); /* 2026-03-01 14:00, 20 min ago */
@@ -164,25 +165,43 @@ void table_strong(struct table *table);                 /* the row begun last is
 void table_print(const struct cli *cli, FILE *out, const struct table *table, int indent);
 void table_free(struct table *table);
 
-/* Columns of a list of maps: key, title, and how the value is shown. */
+/* Columns of a list of maps: key, title, and how the value is shown. A column in which no row says anything is left out. */
 struct show_column {
     const char *key;
     struct table_column column;
 };
 void show_rows(const struct cli *cli, FILE *out, const struct cli_rows *rows, const struct show_column *columns,
                size_t count);
+/* Under a list: "3 tasks; times are UTC+01:00", and what of it is not there yet. */
+void show_count(const struct cli *cli, FILE *out, const struct cli_rows *rows, const char *one, const char *many);
 void show_value(const struct cli *cli, FILE *out, const struct betony_value *value, int indent);
-/* One alert as a block; `label` NULL when the page is about one child anyway. */
-void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, int64_t now_ms, bool with_child);
 /* A list of maps as an indented table; `count` columns. */
 void show_table(const struct cli *cli, FILE *out, const struct betony_value *list, const struct show_column *columns,
                 size_t count);
-/* Parts of a child's page that are lists: forecast, spares, carers, trend (show_lists.c). */
-void show_forecast(const struct cli *cli, FILE *out, const struct betony_value *forecast);
+/* Cells of a task that are more than their value: state, title, due_at, detail. False: `key` is none of them. */
+bool show_task_cell(const struct cli *cli, const struct betony_value *row, const char *key, char *out, size_t size);
+/* One alert as a block, with or without its child and its rule. */
+void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, bool with_child, bool with_rule);
+
+/* --- one child's page; cli->now_ms is the page's moment (show_patient.c, and where named) -------------------------------- */
+
+void show_patient(const struct cli *cli, FILE *out, const struct betony_value *status);
+void show_label(const struct cli *cli, FILE *out, const char *label,
+                const char *text);                                                     /* one line; none without text */
+void show_own_plan(const struct cli *cli, FILE *out, const struct betony_value *plan); /* the child's emergency plan */
+void show_tasks(const struct cli *cli, FILE *out, const struct betony_value *tasks);   /* show_tasks.c */
+/* A stoma; `alone`: there is no second one (show_stoma.c). */
+void show_stoma(const struct cli *cli, FILE *out, const struct betony_value *stoma, bool alone);
+void show_home_change(const struct cli *cli, FILE *out, const struct betony_value *home);
+void show_forecast(const struct cli *cli, FILE *out, const struct betony_value *forecast); /* show_lists.c */
 void show_spares(const struct cli *cli, FILE *out, const struct betony_value *spare);
 void show_carers(const struct cli *cli, FILE *out, const struct betony_value *carers);
 void show_trend(const struct cli *cli, FILE *out, const struct betony_value *trend);
-void show_patient(const struct cli *cli, FILE *out, const struct betony_value *status);
+void show_contacts(const struct cli *cli, FILE *out, const struct betony_value *contacts); /* show_record.c */
+void show_plan(const struct cli *cli, FILE *out, const struct betony_value *plan);
+void show_stay(const struct cli *cli, FILE *out, const char *label, const struct betony_value *stay);
+void show_record(const struct cli *cli, FILE *out, const struct betony_value *record);
+void show_ended(const struct cli *cli, FILE *out, const struct betony_value *ended);
 
 /* --- verbs (verbs.c) ------------------------------------------------------------------------------------------------------- */
 

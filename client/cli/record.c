@@ -120,7 +120,7 @@ static void show_answer(const struct cli *cli, const struct betony_value *result
     if (betony_value_count(opened) > 0) {
         (void)fputs(repeated ? "\nOpen alerts that rest on it:\n" : "\nWhat follows from it:\n", stdout);
         for (size_t i = 0; i < betony_value_count(opened); i++)
-            show_alert(cli, stdout, betony_value_at(opened, i), cli->now_ms, true);
+            show_alert(cli, stdout, betony_value_at(opened, i), true, true);
         out_caution(cli, stdout);
     }
     if (betony_value_bool(betony_value_get(result, "truncated"), false))

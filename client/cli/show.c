@@ -1,19 +1,41 @@
 /*
  * show.c - lists and plain answers for people.
  *
- * What always holds: every row that came is shown; when --limit ended a list the page says so.
+ * What always holds: every row that came is shown, columns in which no row says anything are not; when --limit ended a
+ * list the page says so.
  */
 #include "cli.h"
 
 #include <string.h>
 
-static void cell_of(struct table *table, const struct betony_value *row, const char *key) {
-    char text[1200];
-    if (strcmp(key, "due_at") == 0) /* tasks are dated: a due time is the midnight that the date begins with */
-        words_date(betony_value_int(betony_value_get(row, key), 0), text);
-    else
-        words_value(key, betony_value_get(row, key), text, sizeof text);
-    table_cell(table, text);
+/* A list from the wire, or the rows of all pages. */
+struct source {
+    const struct cli_rows *rows;
+    const struct betony_value *list;
+};
+
+static size_t source_count(const struct source *source) {
+    return source->rows ? source->rows->row_count : betony_value_count(source->list);
+}
+
+static const struct betony_value *source_at(const struct source *source, size_t index) {
+    return source->rows ? cli_rows_at(source->rows, index) : betony_value_at(source->list, index);
+}
+
+static void cell_text(const struct cli *cli, const struct betony_value *row, const char *key, char *out, size_t size) {
+    if (!show_task_cell(cli, row, key, out, size))
+        words_value(key, betony_value_get(row, key), out, size);
+}
+
+/* Does any row tell something in this column? A stoma is told only when there is a second one. */
+static bool is_telling(const struct cli *cli, const struct source *source, const char *key) {
+    for (size_t r = 0; r < source_count(source); r++) {
+        char text[1200];
+        cell_text(cli, source_at(source, r), key, text, sizeof text);
+        if (text[0] && (strcmp(key, "stoma") != 0 || strcmp(text, "main") != 0))
+            return true;
+    }
+    return false;
 }
 
 /* Rows that ask for something at once stand out. */
@@ -27,10 +49,40 @@ static bool is_pressing(const struct betony_value *row) {
     return false;
 }
 
-static void say_count(const struct cli *cli, FILE *out, const struct cli_rows *rows) {
+static void show_source(const struct cli *cli, FILE *out, const struct source *source,
+                        const struct show_column *columns, size_t count, int indent) {
+    struct show_column kept[16];
+    struct table_column heads[16];
+    size_t kept_count = 0;
+    for (size_t c = 0; c < count && c < 16; c++)
+        if (is_telling(cli, source, columns[c].key)) {
+            heads[kept_count] = columns[c].column;
+            kept[kept_count++] = columns[c];
+        }
+    if (kept_count == 0)
+        return;
+    struct table *table = table_new(heads, kept_count);
+    for (size_t r = 0; r < source_count(source); r++) {
+        const struct betony_value *row = source_at(source, r);
+        for (size_t c = 0; c < kept_count; c++) {
+            char text[1200];
+            cell_text(cli, row, kept[c].key, text, sizeof text);
+            table_cell(table, text);
+        }
+        if (is_pressing(row))
+            table_strong(table);
+    }
+    table_print(cli, out, table, indent);
+    table_free(table);
+}
+
+void show_count(const struct cli *cli, FILE *out, const struct cli_rows *rows, const char *one, const char *many) {
     char zone[48];
     words_zone(cli->now_ms, zone);
-    (void)fprintf(out, "\n%zu row%s; times are %s\n", rows->row_count, rows->row_count == 1 ? "" : "s", zone);
+    if (rows->row_count == 0)
+        (void)fprintf(out, "No %s.\n", many);
+    else
+        (void)fprintf(out, "\n%zu %s; times are %s\n", rows->row_count, rows->row_count == 1 ? one : many, zone);
     const struct betony_value *first = rows->page_count ? betony_answer_result(rows->pages[0]) : NULL;
     const struct betony_value *settling = betony_value_get(first, "settling");
     if (settling)
@@ -41,41 +93,19 @@ static void say_count(const struct cli *cli, FILE *out, const struct cli_rows *r
             (long long)betony_value_int(betony_value_get(settling, "done"), 0),
             (long long)betony_value_int(betony_value_get(settling, "of"), 0));
     if (rows->after[0])
-        (void)fprintf(out, "There are more; the next begin with --after %s\n", rows->after);
+        (void)fprintf(out, "There are more. For the next: the same line with --after %s\n", rows->after);
 }
 
 void show_rows(const struct cli *cli, FILE *out, const struct cli_rows *rows, const struct show_column *columns,
                size_t count) {
-    struct table_column heads[16];
-    for (size_t c = 0; c < count; c++)
-        heads[c] = columns[c].column;
-    struct table *table = table_new(heads, count);
-    for (size_t r = 0; r < rows->row_count; r++) {
-        const struct betony_value *row = cli_rows_at(rows, r);
-        for (size_t c = 0; c < count; c++)
-            cell_of(table, row, columns[c].key);
-        if (is_pressing(row))
-            table_strong(table);
-    }
-    if (rows->row_count > 0)
-        table_print(cli, out, table, 0);
-    table_free(table);
-    say_count(cli, out, rows);
+    const struct source source = {rows, NULL};
+    show_source(cli, out, &source, columns, count, 0);
 }
 
 void show_table(const struct cli *cli, FILE *out, const struct betony_value *list, const struct show_column *columns,
                 size_t count) {
-    struct table_column heads[16];
-    if (betony_value_count(list) == 0)
-        return;
-    for (size_t c = 0; c < count; c++)
-        heads[c] = columns[c].column;
-    struct table *table = table_new(heads, count);
-    for (size_t r = 0; r < betony_value_count(list); r++)
-        for (size_t c = 0; c < count; c++)
-            cell_of(table, betony_value_at(list, r), columns[c].key);
-    table_print(cli, out, table, 2);
-    table_free(table);
+    const struct source source = {NULL, list};
+    show_source(cli, out, &source, columns, count, 2);
 }
 
 /* --- any value --------------------------------------------------------------------------------------------------------------- */

@@ -58,24 +58,33 @@ static void show_head(const struct cli *cli, FILE *out, const struct betony_valu
     (void)fputc('\n', out);
 }
 
-void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, int64_t now_ms, bool with_child) {
+/* "rule (basis)": why it is an alert at all. */
+static void show_reason(const struct cli *cli, FILE *out, const struct betony_value *alert) {
+    char text[1300];
+    const char *basis = text_of(alert, "basis");
+    (void)snprintf(text, sizeof text, "%.600s%s%.600s%s", text_of(alert, "rule"), basis[0] ? " (basis: " : "", basis,
+                   basis[0] ? ")" : "");
+    line(cli, out, "rule", text);
+}
+
+void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, bool with_child, bool with_rule) {
     char text[1000];
     show_head(cli, out, alert, with_child);
     int64_t since = betony_value_int(betony_value_get(alert, "since"), 0);
     char since_text[96] = "";
     if (since)
-        words_since(since, now_ms, since_text);
+        words_since(since, cli->now_ms, since_text);
     line(cli, out, "since", since_text);
-    show_clock(cli, out, alert, now_ms);
+    show_clock(cli, out, alert, cli->now_ms);
     line(cli, out, "found", text_of(alert, "found"));
     line(cli, out, "next step", text_of(alert, "next_step"));
     words_value("call", betony_value_get(alert, "call"), text, sizeof text);
     line(cli, out, "call", text);
     int64_t answered = betony_value_int(betony_value_get(alert, "answered_at"), 0);
     if (answered) {
-        words_since(answered, now_ms, since_text);
+        words_since(answered, cli->now_ms, since_text);
         line(cli, out, "answered", since_text);
     }
-    line(cli, out, "rule", text_of(alert, "rule"));
-    line(cli, out, "basis", text_of(alert, "basis"));
+    if (with_rule)
+        show_reason(cli, out, alert);
 }

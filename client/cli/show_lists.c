@@ -1,9 +1,11 @@
 /*
- * show_lists.c - the parts of a child's page that are lists: forecasts, spares, carers, the last checks.
+ * show_lists.c - the parts of a child's page that are measured or counted: checks, forecast, spares, carers.
  *
  * What always holds: a forecast is shown with its interval, and as what is expected, never as what is so.
  */
 #include "cli.h"
+
+#include <string.h>
 
 #define COUNT(array) (sizeof(array) / sizeof(array)[0])
 
@@ -16,28 +18,33 @@ static const char *text_of(const struct betony_value *map, const char *key) {
     return betony_value_text(betony_value_get(map, key), "");
 }
 
+static void value_of(const struct betony_value *map, const char *key, char *out, size_t size) {
+    words_value(key, betony_value_get(map, key), out, size);
+}
+
+/* --- forecast ---------------------------------------------------------------------------------------------------------------- */
+
+/* The interval comes from measured volumes, so its low end may lie below nothing. */
 static void show_loss(const struct cli *cli, FILE *out, const struct betony_value *balloon) {
-    char text[400], loss[32], low[32], high[32], next[32];
+    char text[500], loss[32], low[32], high[32], next[32];
     if (!balloon)
         return;
-    words_value("", betony_value_get(balloon, "loss_ml_week"), loss, sizeof loss);
+    value_of(balloon, "loss_ml_week", loss, sizeof loss);
     words_value("", betony_value_get(balloon, "low"), low, sizeof low);
-    words_value("", betony_value_get(balloon, "high"), high, sizeof high);
-    words_value("", betony_value_get(balloon, "next_expected_ml"), next, sizeof next);
+    value_of(balloon, "high", high, sizeof high);
+    value_of(balloon, "next_expected_ml", next, sizeof next);
+    bool some = betony_value_number(betony_value_get(balloon, "low"), 0) > 0;
     const char *date = text_of(balloon, "expected_low_on");
+    const char *which = strcmp(text_of(balloon, "stoma"), "second") == 0 ? " of the second stoma" : "";
     (void)snprintf(text, sizeof text,
-                   "The balloon of the %s stoma is expected to lose %s mL a week (%s to %s); about %s mL at the next "
-                   "check%s%s.",
-                   text_of(balloon, "stoma"), loss, low, high, next, date[0] ? "; low from about " : "", date);
+                   "By its last fills the balloon%s is expected to lose %s (95 %% interval: %s to %s mL), and to hold "
+                   "about %s at the next check%s%s.",
+                   which, loss, some ? low : "no loss", high, next, date[0] ? "; it would be low from about " : "",
+                   date);
     line(cli, out, text);
 }
 
 void show_forecast(const struct cli *cli, FILE *out, const struct betony_value *forecast) {
-    const struct betony_value *supplies = betony_value_get(forecast, "supplies");
-    if (betony_value_count(forecast) == 0)
-        return;
-    out_heading(cli, out, "FORECAST");
-    show_loss(cli, out, betony_value_get(forecast, "balloon"));
     static const struct show_column columns[] = {
         {"item", {"supply", false, true}},
         {"count", {"counted", true, false}},
@@ -45,72 +52,144 @@ void show_forecast(const struct cli *cli, FILE *out, const struct betony_value *
         {"runs_out_on", {"expected to last until", false, false}},
         {"expected_on", {"ordered for", false, false}},
     };
-    show_table(cli, out, supplies, columns, COUNT(columns));
+    if (betony_value_count(forecast) == 0)
+        return;
+    out_heading(cli, out, "FORECAST");
+    show_loss(cli, out, betony_value_get(forecast, "balloon"));
+    show_table(cli, out, betony_value_get(forecast, "supplies"), columns, COUNT(columns));
+}
+
+/* --- spares and carers ------------------------------------------------------------------------------------------------------- */
+
+/* Columns of one count: what, where, how many, size, use by, in date, and the rest in the last one. */
+static void add_spare(struct table *table, const struct betony_value *spare) {
+    char size[80], length[32], french[32], count[32], rest[500], counted[32] = "";
+    static const char *const told[] = {"what",      "place",   "stoma",   "count",      "french_fr",
+                                       "length_mm", "expires", "in_date", "counted_at", NULL};
+    bool second = strcmp(text_of(spare, "stoma"), "second") == 0;
+    int64_t at = betony_value_int(betony_value_get(spare, "counted_at"), 0);
+    value_of(spare, "french_fr", french, sizeof french);
+    value_of(spare, "length_mm", length, sizeof length);
+    value_of(spare, "count", count, sizeof count);
+    (void)snprintf(size, sizeof size, "%s%s%s", french, french[0] && length[0] ? ", " : "", length);
+    if (at)
+        words_day(at, counted);
+    table_cell(table, text_of(spare, "what"));
+    table_cell(table, text_of(spare, "place"));
+    table_cell(table, count);
+    table_cell(table, size);
+    table_cell(table, text_of(spare, "expires"));
+    table_cell(table, !betony_value_get(spare, "in_date")                            ? "not said"
+                      : betony_value_bool(betony_value_get(spare, "in_date"), false) ? "yes"
+                                                                                     : "NO");
+    words_map(spare, told, rest, sizeof rest);
+    char text[600];
+    (void)snprintf(text, sizeof text, "%scounted %s%s%s", second ? "for the second stoma, " : "", counted,
+                   rest[0] ? ", " : "", rest);
+    table_cell(table, text);
 }
 
 void show_spares(const struct cli *cli, FILE *out, const struct betony_value *spare) {
-    static const struct show_column columns[] = {
-        {"what", {"spare", false, false}},     {"place", {"place", false, false}},
-        {"stoma", {"stoma", false, false}},    {"count", {"count", true, false}},
-        {"french_fr", {"size", true, false}},  {"length_mm", {"length", true, false}},
-        {"expires", {"use by", false, false}}, {"in_date", {"in date", false, false}},
-        {"lot", {"lot", false, false}},        {"counted_at", {"counted", false, false}},
-    };
+    static const struct table_column columns[] = {
+        {"spare", false, false},  {"place", false, false},   {"count", true, false}, {"size", false, false},
+        {"use by", false, false}, {"in date", false, false}, {"detail", false, true}};
+    const struct betony_value *counted = betony_value_get(spare, "counted");
     char required[200], text[240];
     if (betony_value_count(spare) == 0)
         return;
     out_heading(cli, out, "SPARES");
-    words_value("required", betony_value_get(spare, "required"), required, sizeof required);
+    value_of(spare, "required", required, sizeof required);
     (void)snprintf(text, sizeof text, "needed at home: %s", required);
     line(cli, out, text);
-    show_table(cli, out, betony_value_get(spare, "counted"), columns, COUNT(columns));
-}
-
-void show_carers(const struct cli *cli, FILE *out, const struct betony_value *carers) {
-    static const struct table_column columns[] = {{"carer", false, false},
-                                                  {"skill", false, false},
-                                                  {"level", false, false},
-                                                  {"until", false, false},
-                                                  {"in date", false, false}};
-    if (betony_value_count(carers) == 0)
+    if (betony_value_count(counted) == 0) {
+        line(cli, out, "NONE COUNTED");
         return;
-    out_heading(cli, out, "CARERS");
-    struct table *table = table_new(columns, COUNT(columns));
-    for (size_t i = 0; i < betony_value_count(carers); i++) {
-        const struct betony_value *carer = betony_value_at(carers, i), *skills = betony_value_get(carer, "skills");
-        bool left = betony_value_bool(betony_value_get(carer, "left"), false);
-        for (size_t k = 0; k < betony_value_count(skills); k++) {
-            const struct betony_value *skill = betony_value_at(skills, k);
-            bool in_date = betony_value_bool(betony_value_get(skill, "in_date"), false);
-            table_cell(table, text_of(carer, "carer"));
-            table_cell(table, text_of(skill, "skill"));
-            table_cell(table, text_of(skill, "level"));
-            table_cell(table, text_of(skill, "until"));
-            table_cell(table, left ? "left" : in_date ? "yes" : "NO");
-        }
     }
+    struct table *table = table_new(columns, COUNT(columns));
+    for (size_t i = 0; i < betony_value_count(counted); i++)
+        add_spare(table, betony_value_at(counted, i));
     table_print(cli, out, table, 2);
     table_free(table);
 }
 
+static void add_skills(struct table *table, const struct betony_value *carer) {
+    const struct betony_value *skills = betony_value_get(carer, "skills");
+    bool left = betony_value_bool(betony_value_get(carer, "left"), false);
+    for (size_t k = 0; k < betony_value_count(skills); k++) {
+        const struct betony_value *skill = betony_value_at(skills, k);
+        bool in_date = betony_value_bool(betony_value_get(skill, "in_date"), false);
+        char trained[32] = "";
+        int64_t at = betony_value_int(betony_value_get(skill, "trained_at"), 0);
+        if (at)
+            words_day(at, trained);
+        table_cell(table, text_of(carer, "carer"));
+        table_cell(table, text_of(skill, "skill"));
+        table_cell(table, text_of(skill, "level"));
+        table_cell(table, trained);
+        table_cell(table, text_of(skill, "until"));
+        table_cell(table, left ? "no longer a carer" : in_date ? "yes" : "NO");
+    }
+}
+
+void show_carers(const struct cli *cli, FILE *out, const struct betony_value *carers) {
+    static const struct table_column columns[] = {{"carer", false, true},  {"skill", false, false},
+                                                  {"level", false, false}, {"trained", false, false},
+                                                  {"until", false, false}, {"in date", false, false}};
+    out_heading(cli, out, "CARERS");
+    if (betony_value_count(carers) == 0) {
+        line(cli, out, "NOBODY is on record as trained");
+        return;
+    }
+    struct table *table = table_new(columns, COUNT(columns));
+    for (size_t i = 0; i < betony_value_count(carers); i++)
+        add_skills(table, betony_value_at(carers, i));
+    table_print(cli, out, table, 2);
+    table_free(table);
+}
+
+/* --- last measurements ------------------------------------------------------------------------------------------------------- */
+
+static void add_check(struct table *table, const struct betony_value *check) {
+    char text[64];
+    value_of(check, "at", text, sizeof text);
+    table_cell(table, text);
+    if (betony_value_bool(betony_value_get(check, "stuck"), false))
+        (void)snprintf(text, sizeof text, "nothing");
+    else
+        value_of(check, "withdrawn_ml", text, sizeof text);
+    table_cell(table, text);
+    if (betony_value_bool(betony_value_get(check, "left_empty"), false))
+        (void)snprintf(text, sizeof text, "left empty");
+    else
+        value_of(check, "filled_ml", text, sizeof text);
+    table_cell(table, text);
+    value_of(check, "prescribed_ml", text, sizeof text);
+    table_cell(table, text);
+    table_cell(table, text_of(check, "look"));
+    table_cell(table, text_of(check, "fluid"));
+    table_cell(table, strcmp(text_of(check, "stoma"), "second") == 0 ? "second stoma" : "");
+}
+
 void show_trend(const struct cli *cli, FILE *out, const struct betony_value *trend) {
-    static const struct show_column checks[] = {
-        {"at", {"balloon checked", false, false}},
-        {"stoma", {"stoma", false, false}},
-        {"withdrawn_ml", {"came out", true, false}},
-        {"filled_ml", {"put back", true, false}},
-        {"prescribed_ml", {"prescribed", true, false}},
-        {"look", {"look", false, false}},
-        {"fluid", {"fluid", false, false}},
-        {"stuck", {"stuck", false, false}},
-    };
+    static const struct table_column columns[] = {{"balloon checked", false, false},
+                                                  {"came out", true, false},
+                                                  {"put back", true, false},
+                                                  {"prescribed", true, false},
+                                                  {"look", false, false},
+                                                  {"with", false, false},
+                                                  {"", false, false}};
     static const struct show_column weights[] = {{"at", {"weighed", false, false}},
                                                  {"weight_kg", {"weight", true, false}}};
-    if (betony_value_count(betony_value_get(trend, "checks")) +
-            betony_value_count(betony_value_get(trend, "weights")) ==
-        0)
+    const struct betony_value *checks = betony_value_get(trend, "checks");
+    if (betony_value_count(checks) + betony_value_count(betony_value_get(trend, "weights")) == 0)
         return;
     out_heading(cli, out, "LAST MEASUREMENTS");
-    show_table(cli, out, betony_value_get(trend, "checks"), checks, COUNT(checks));
+    if (betony_value_count(checks) > 0) {
+        struct table *table = table_new(columns, COUNT(columns));
+        for (size_t i = 0; i < betony_value_count(checks); i++)
+            add_check(table, betony_value_at(checks, i));
+        table_print(cli, out, table, 2);
+        table_free(table);
+    }
     show_table(cli, out, betony_value_get(trend, "weights"), weights, COUNT(weights));
 }

@@ -1,7 +1,9 @@
 /*
- * show_patient.c - one child's page: what to do if the device comes out first, then what is open, then the rest.
+ * show_patient.c - one child's page, in the order in which it is needed at night: what to mind, what to do if the device
+ * comes out, what is open and whom to call, what is overdue; then the rest.
  *
- * What always holds: the child's own emergency plan stands before everything the rules say.
+ * What always holds: the child's own emergency plan stands before everything the rules say; while a device is out, its
+ * alert with the clock stands before the steps in general.
  */
 #include "cli.h"
 
@@ -11,190 +13,189 @@ static const char *text_of(const struct betony_value *map, const char *key) {
     return betony_value_text(betony_value_get(map, key), "");
 }
 
-/* "  label    text", folded. */
-static void pair(const struct cli *cli, FILE *out, const char *label, const char *text) {
+static bool is_said(const struct betony_value *map, const char *key) {
+    return betony_value_bool(betony_value_get(map, key), false);
+}
+
+void show_label(const struct cli *cli, FILE *out, const char *label, const char *text) {
     if (!text[0])
         return;
     (void)fprintf(out, "  %-13s", label);
     out_folded(cli, out, 15, text);
 }
 
-static void pair_value(const struct cli *cli, FILE *out, const char *label, const struct betony_value *map,
-                       const char *key) {
+static void label_value(const struct cli *cli, FILE *out, const char *label, const struct betony_value *map,
+                        const char *key) {
     char text[2100];
     words_value(key, betony_value_get(map, key), text, sizeof text);
-    pair(cli, out, label, text);
+    show_label(cli, out, label, text);
+}
+
+/* --- head ------------------------------------------------------------------------------------------------------------------------- */
+
+/* What a hand at the child has to know before it does anything. */
+static void show_mind(const struct cli *cli, FILE *out, const struct betony_value *record) {
+    static const struct {
+        const char *key, *words;
+    } signs[] = {{"latex_allergy", "LATEX ALLERGY"},
+                 {"anticoagulant", "takes an anticoagulant"},
+                 {"immunosuppressed", "immunosuppressed"},
+                 {"active", "pulls at the device or is very active"}};
+    char text[700];
+    size_t at = 0;
+    text[0] = '\0';
+    for (size_t i = 0; i < sizeof signs / sizeof signs[0]; i++)
+        if (is_said(record, signs[i].key))
+            at += (size_t)snprintf(text + at, sizeof text - at, "%s%s", at ? ", " : "", signs[i].words);
+    int64_t hours = betony_value_int(betony_value_get(record, "hours_without_feed_max"), -1);
+    if (hours >= 0)
+        at += (size_t)snprintf(text + at, sizeof text - at, "%snot without feed for more than %lld h", at ? ", " : "",
+                               (long long)hours);
+    const char *medicines = text_of(record, "critical_medicines");
+    if (medicines[0])
+        (void)snprintf(text + at, sizeof text - at, "%smedicines that cannot wait: %.400s", at ? "; " : "", medicines);
+    show_label(cli, out, "mind", text);
+}
+
+/* What is unusual about this page itself. */
+static void show_reservations(const struct cli *cli, FILE *out, const struct betony_value *status) {
+    const struct betony_value *closed = betony_value_get(status, "closed");
+    char text[300], at[32];
+    if (closed) {
+        words_value("at", betony_value_get(closed, "at"), at, sizeof at);
+        (void)snprintf(text, sizeof text, "THE RECORD IS CLOSED since %s: %s. Nothing is due for this child.", at,
+                       text_of(closed, "reason"));
+        out_folded(cli, out, 0, text);
+    }
+    if (betony_value_get(status, "other_rules"))
+        out_folded(cli, out, 0,
+                   "Other rules or zone data were in use then: this page is worked out by those of today.");
+    if (betony_value_get(status, "settling"))
+        out_folded(cli, out, 0, "A policy change is being worked in; this page has it already.");
+    if (betony_value_get(status, "rebuild"))
+        out_folded(cli, out, 0, "The server is rebuilding; this page may not be complete.");
+    if (is_said(betony_value_get(status, "record"), "overflow"))
+        out_folded(cli, out, 0, "Some list of this record was full: only its first entries are kept.");
+}
+
+/* A stay that goes on: routine tasks wait while it is one in hospital. */
+static void show_absence(const struct cli *cli, FILE *out, const struct betony_value *record) {
+    const struct betony_value *stay = betony_value_get(record, "stay"), *away = betony_value_get(record, "away");
+    if (stay && !betony_value_get(stay, "ended_at")) {
+        show_stay(cli, out, "AWAY NOW", stay);
+        if (strcmp(text_of(stay, "where"), "hospital") == 0)
+            show_label(cli, out, " ", "routine tasks wait until the return");
+    }
+    if (away && !betony_value_get(away, "ended_at"))
+        show_stay(cli, out, "AWAY NOW", away);
 }
 
 static void show_head(const struct cli *cli, FILE *out, const struct betony_value *status) {
     char at[32], zone[48], line[300];
-    words_time(betony_value_int(betony_value_get(status, "at"), cli->now_ms), at);
+    words_time(cli->now_ms, at);
     words_zone(cli->now_ms, zone);
-    (void)snprintf(line, sizeof line, "%s  %s  level %s%s", text_of(status, "label"), text_of(status, "team"),
-                   text_of(status, "level"), betony_value_get(status, "closed") ? "  CLOSED" : "");
+    (void)snprintf(line, sizeof line, "%s  %s  born %s  level %s", text_of(status, "label"), text_of(status, "team"),
+                   text_of(betony_value_get(status, "record"), "born"), text_of(status, "level"));
     out_strong(cli, out, line);
-    (void)fprintf(out, "\nas of %s %s, record ", at, zone);
+    (void)fprintf(out, "\nas of %s %s, id ", at, zone);
     out_text(out, text_of(status, "patient"));
     (void)fputc('\n', out);
+    show_reservations(cli, out, status);
+    show_absence(cli, out, betony_value_get(status, "record"));
+    show_mind(cli, out, betony_value_get(status, "record"));
 }
 
-/* Texts of a list, numbered. */
+/* --- when the device comes out ------------------------------------------------------------------------------------------------------ */
+
+/* Texts of a list, numbered. The standing caution is one of them for those who read the answer without this page; here
+ * it stands at the foot. */
 static void show_steps(const struct cli *cli, FILE *out, const struct betony_value *steps) {
+    size_t number = 0;
     for (size_t i = 0; i < betony_value_count(steps); i++) {
-        char number[24];
-        (void)snprintf(number, sizeof number, "%zu.", i + 1);
-        pair(cli, out, number, betony_value_text(betony_value_at(steps, i), ""));
-    }
-    if (betony_value_type(steps) == BETONY_TEXT)
-        pair(cli, out, "steps", betony_value_text(steps, ""));
-}
-
-static void show_emergency(const struct cli *cli, FILE *out, const struct betony_value *status) {
-    const struct betony_value *emergency = betony_value_get(status, "emergency");
-    const struct betony_value *plan = betony_value_get(emergency, "plan");
-    const struct betony_value *home = betony_value_get(status, "home_change");
-    out_heading(cli, out, "IF THE DEVICE COMES OUT");
-    if (betony_value_type(plan) == BETONY_MAP) {
-        pair_value(cli, out, "own plan", plan, "steps");
-        pair_value(cli, out, "applies", plan, "when");
-        pair_value(cli, out, "hospital", plan, "hospital");
-        pair_value(cli, out, "phone", plan, "phone");
-        pair_value(cli, out, "prescriber", plan, "prescriber");
-        pair_value(cli, out, "review by", plan, "review_by");
-    } else if (betony_value_type(plan) == BETONY_TEXT) {
-        pair(cli, out, "own plan", betony_value_text(plan, ""));
-    } else {
-        pair(cli, out, "own plan", "none on record");
-    }
-    show_steps(cli, out, betony_value_get(emergency, "steps"));
-    char reasons[600], text[640];
-    words_value("reasons", betony_value_get(home, "reasons"), reasons, sizeof reasons);
-    bool allowed = betony_value_bool(betony_value_get(home, "allowed"), false);
-    (void)snprintf(text, sizeof text, "%s%s%s", allowed ? "allowed" : "not allowed", reasons[0] ? ": " : "", reasons);
-    pair(cli, out, "home change", text);
-}
-
-/* --- stomas -------------------------------------------------------------------------------------------------------------------- */
-
-static void show_device(const struct cli *cli, FILE *out, const struct betony_value *device) {
-    static const char *const told[] = {"retention", "profile", "tip", "change_due_on", "change_by_on", NULL};
-    char text[1000], kind[200];
-    (void)snprintf(kind, sizeof kind, "%s, %s profile, tip in the %s", text_of(device, "retention"),
-                   text_of(device, "profile"), text_of(device, "tip"));
-    pair(cli, out, "device", kind);
-    words_map(device, told, text, sizeof text);
-    pair(cli, out, "", text);
-    if (text_of(device, "change_due_on")[0]) {
-        (void)snprintf(text, sizeof text, "due %s, at the latest %s", text_of(device, "change_due_on"),
-                       text_of(device, "change_by_on"));
-        pair(cli, out, "change", text);
-    }
-}
-
-static const char *device_words(const char *state) {
-    static const char *const words[][2] = {{"in", "device in place"},
-                                           {"out", "DEVICE OUT"},
-                                           {"none", "no device"},
-                                           {"keep-open", "kept open, not for feeding"}};
-    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++)
-        if (strcmp(state, words[i][0]) == 0)
-            return words[i][1];
-    return state;
-}
-
-static void show_stoma(const struct cli *cli, FILE *out, const struct betony_value *stoma) {
-    static const char *const told[] = {"stoma", "device", "state", NULL};
-    char text[600], head[64];
-    (void)snprintf(head, sizeof head, "STOMA %s: %s", text_of(stoma, "stoma"), device_words(text_of(stoma, "state")));
-    out_heading(cli, out, head);
-    words_map(stoma, told, text, sizeof text);
-    pair(cli, out, "stoma", text);
-    if (betony_value_get(stoma, "device"))
-        show_device(cli, out, betony_value_get(stoma, "device"));
-}
-
-/* --- lists ---------------------------------------------------------------------------------------------------------------------- */
-
-/* "why; until when; by whom; last findings": what of it is there. */
-static void task_detail(const struct betony_value *task, char *out, size_t size) {
-    static const struct {
-        const char *key, *before;
-    } parts[] = {{"why", ""}, {"deferred_until", "until "}, {"given_to", "given to "}, {"detail", ""}};
-    size_t at = 0;
-    out[0] = '\0';
-    for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
-        const char *text = text_of(task, parts[i].key);
-        if (!text[0])
+        const char *step = betony_value_text(betony_value_at(steps, i), "");
+        char label[24];
+        if (strstr(step, "does not replace clinical judgement"))
             continue;
-        int put = snprintf(out + at, size - at, "%s%s%s", at ? "; " : "", parts[i].before, text);
-        if (put < 0 || (size_t)put >= size - at)
-            return;
-        at += (size_t)put;
+        (void)snprintf(label, sizeof label, "%zu.", ++number);
+        show_label(cli, out, label, step);
     }
 }
 
-static void show_tasks(const struct cli *cli, FILE *out, const struct betony_value *tasks) {
-    static const struct table_column columns[] = {{"state", false, false},     {"due on", false, false},
-                                                  {"task", false, true},       {"stoma", false, false},
-                                                  {"last done", false, false}, {"detail", false, true}};
-    if (betony_value_count(tasks) == 0)
+void show_own_plan(const struct cli *cli, FILE *out, const struct betony_value *plan) {
+    if (betony_value_type(plan) != BETONY_MAP) {
+        show_label(cli, out, "own plan", "NONE ON RECORD for this child");
         return;
-    out_heading(cli, out, "TASKS");
-    struct table *table = table_new(columns, sizeof columns / sizeof columns[0]);
-    for (size_t i = 0; i < betony_value_count(tasks); i++) {
-        const struct betony_value *task = betony_value_at(tasks, i);
-        char last[32] = "", rest[900];
-        int64_t done = betony_value_int(betony_value_get(task, "last_done_at"), 0);
-        if (done)
-            words_time(done, last);
-        task_detail(task, rest, sizeof rest);
-        table_cell(table, text_of(task, "state"));
-        table_cell(table, text_of(task, "due_on"));
-        table_cell(table, text_of(task, "title")[0] ? text_of(task, "title") : text_of(task, "task"));
-        table_cell(table, text_of(task, "stoma"));
-        table_cell(table, last);
-        table_cell(table, rest);
-        if (strcmp(text_of(task, "state"), "overdue") == 0)
-            table_strong(table);
     }
-    table_print(cli, out, table, 2);
-    table_free(table);
+    label_value(cli, out, "own plan", plan, "steps");
+    label_value(cli, out, "applies", plan, "when");
+    label_value(cli, out, "hospital", plan, "hospital");
+    label_value(cli, out, "phone", plan, "phone");
+    char keep[8], change[8], says[120];
+    words_value("", betony_value_get(plan, "keep_open"), keep, sizeof keep);
+    words_value("", betony_value_get(plan, "home_change"), change, sizeof change);
+    (void)snprintf(says, sizeof says, "%s%s%s%s%s", change[0] ? "change at home: " : "", change,
+                   change[0] && keep[0] ? ", " : "", keep[0] ? "a catheter to keep the stoma open: " : "", keep);
+    show_label(cli, out, "plan says", says);
+    label_value(cli, out, "spares", plan, "spares");
+    label_value(cli, out, "prescriber", plan, "prescriber");
+    label_value(cli, out, "set", plan, "set_at");
+    label_value(cli, out, "review by", plan, "review_by");
 }
 
-static void show_alerts(const struct cli *cli, FILE *out, const struct betony_value *alerts, int64_t now_ms) {
+static bool is_out(const struct betony_value *stomas) {
+    for (size_t i = 0; i < betony_value_count(stomas); i++)
+        if (strcmp(text_of(betony_value_at(stomas, i), "state"), "out") == 0)
+            return true;
+    return false;
+}
+
+static void show_alerts(const struct cli *cli, FILE *out, const struct betony_value *alerts) {
     char head[40];
     size_t count = betony_value_count(alerts);
     (void)snprintf(head, sizeof head, count ? "OPEN ALERTS (%zu)" : "NO OPEN ALERTS", count);
     out_heading(cli, out, head);
     for (size_t i = 0; i < count; i++)
-        show_alert(cli, out, betony_value_at(alerts, i), now_ms, false);
+        show_alert(cli, out, betony_value_at(alerts, i), false, true);
 }
 
-/* What has no layout of its own: a line for each entry. */
-static void show_section(const struct cli *cli, FILE *out, const char *heading, const struct betony_value *section) {
-    if (betony_value_count(section) == 0)
-        return;
-    out_heading(cli, out, heading);
-    show_value(cli, out, section, 2);
+static void show_emergency(const struct cli *cli, FILE *out, const struct betony_value *status) {
+    const struct betony_value *emergency = betony_value_get(status, "emergency");
+    bool now_out = is_out(betony_value_get(status, "stomas"));
+    out_heading(cli, out, now_out ? "THE DEVICE IS OUT" : "IF THE DEVICE COMES OUT");
+    show_own_plan(cli, out, betony_value_get(emergency, "plan"));
+    if (betony_value_get(emergency, "second_plan")) {
+        (void)fputs("  For the second stoma:\n", out);
+        show_own_plan(cli, out, betony_value_get(emergency, "second_plan"));
+    }
+    if (now_out) {
+        show_alerts(cli, out, betony_value_get(status, "alerts"));
+        out_heading(cli, out, "IN GENERAL, WHEN A DEVICE IS OUT (what the alert says comes first)");
+    }
+    show_steps(cli, out, betony_value_get(emergency, "steps"));
+    show_home_change(cli, out, betony_value_get(status, "home_change"));
+    if (!now_out)
+        show_alerts(cli, out, betony_value_get(status, "alerts"));
 }
+
+/* --- the page ----------------------------------------------------------------------------------------------------------------------- */
 
 void show_patient(const struct cli *cli, FILE *out, const struct betony_value *status) {
-    static const struct {
-        const char *key, *heading;
-    } sections[] = {{"plan", "THE CHILD'S PLAN"}, {"record", "RECORD"}, {"ended", "ENDED IN THE LAST DAYS"}};
-    int64_t now_ms = betony_value_int(betony_value_get(status, "at"), cli->now_ms);
-    show_head(cli, out, status);
-    show_emergency(cli, out, status);
-    show_alerts(cli, out, betony_value_get(status, "alerts"), now_ms);
-    const struct betony_value *stomas = betony_value_get(status, "stomas");
+    struct cli then = *cli; /* what is overdue, left or passed is told from the page's own moment */
+    then.now_ms = betony_value_int(betony_value_get(status, "at"), cli->now_ms);
+    const struct betony_value *stomas = betony_value_get(status, "stomas"),
+                              *record = betony_value_get(status, "record");
+    show_head(&then, out, status);
+    show_emergency(&then, out, status);
+    show_contacts(&then, out, betony_value_get(record, "contacts"));
+    show_tasks(&then, out, betony_value_get(status, "tasks"));
     for (size_t i = 0; i < betony_value_count(stomas); i++)
-        show_stoma(cli, out, betony_value_at(stomas, i));
-    show_tasks(cli, out, betony_value_get(status, "tasks"));
-    show_forecast(cli, out, betony_value_get(status, "forecast"));
-    show_spares(cli, out, betony_value_get(status, "spare"));
-    show_carers(cli, out, betony_value_get(status, "carers"));
-    show_trend(cli, out, betony_value_get(status, "trend"));
-    for (size_t i = 0; i < sizeof sections / sizeof sections[0]; i++)
-        show_section(cli, out, sections[i].heading, betony_value_get(status, sections[i].key));
-    out_caution(cli, out);
+        show_stoma(&then, out, betony_value_at(stomas, i), betony_value_count(stomas) == 1);
+    show_trend(&then, out, betony_value_get(status, "trend"));
+    show_forecast(&then, out, betony_value_get(status, "forecast"));
+    show_spares(&then, out, betony_value_get(status, "spare"));
+    show_carers(&then, out, betony_value_get(status, "carers"));
+    show_plan(&then, out, betony_value_get(status, "plan"));
+    show_record(&then, out, record);
+    show_ended(&then, out, betony_value_get(status, "ended"));
+    out_caution(&then, out);
 }

@@ -178,8 +178,8 @@ static int verb_kinds(struct cli *cli, const struct cli_verb *verb, int argc, ch
 }
 
 static const struct show_column rules_columns[] = {
-    {"name", {"value", false, false}},
-    {"value", {"is", true, false}},
+    {"name", {"name", false, false}},
+    {"value", {"value", true, false}},
     {"unit", {"unit", false, false}},
     {"min", {"min", true, false}},
     {"max", {"max", true, false}},
@@ -231,14 +231,8 @@ static int verb_rules(struct cli *cli, const struct cli_verb *verb, int argc, ch
 /* --- lists ------------------------------------------------------------------------------------------------------------------------- */
 
 static const struct show_column due_columns[] = {
-    {"state", {"state", false, false}},
-    {"due_at", {"due", false, false}},
-    {"label", {"child", false, false}},
-    {"team", {"team", false, false}},
-    {"title", {"task", false, true}},
-    {"stoma", {"stoma", false, false}},
-    {"last_done_at", {"last done", false, false}},
-    {"detail", {"detail", false, true}},
+    {"state", {"state", false, false}}, {"due_at", {"due", false, false}}, {"label", {"child", false, false}},
+    {"team", {"team", false, false}},   {"title", {"task", false, true}},  {"detail", {"detail", false, true}},
 };
 static const struct show_column patients_columns[] = {
     {"label", {"child", false, false}}, {"team", {"team", false, false}},  {"level", {"level", false, false}},
@@ -260,23 +254,27 @@ static const struct show_column devices_columns[] = {
 };
 
 static int show_list(struct cli *cli, const struct cli_args *args, const char *method,
-                     const struct show_column *columns, size_t count, size_t *row_count_out) {
+                     const struct show_column *columns, size_t count, const char *const noun[2],
+                     size_t *row_count_out) {
     struct cli_rows rows;
     int failed = cli_list(cli, args, method, NULL, &rows);
     if (failed)
         return failed;
-    if (!cli_rows_print_json(cli, &rows))
+    if (!cli_rows_print_json(cli, &rows)) {
         show_rows(cli, stdout, &rows, columns, count);
+        show_count(cli, stdout, &rows, noun[0], noun[1]);
+    }
     *row_count_out = rows.row_count;
     cli_rows_free(&rows);
     return EX_OK;
 }
 
 static int verb_due(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
+    static const char *const noun[] = {"task", "tasks"};
     static struct cli_args args;
     size_t row_count = 0;
     parse(cli, verb, argc, argv, 0, 0, &args);
-    int failed = show_list(cli, &args, "due", due_columns, COUNT(due_columns), &row_count);
+    int failed = show_list(cli, &args, "due", due_columns, COUNT(due_columns), noun, &row_count);
     if (!failed && row_count > 0 && cli->format == CLI_FORMAT_PEOPLE)
         out_caution(cli, stdout);
     return failed;
@@ -284,12 +282,13 @@ static int verb_due(struct cli *cli, const struct cli_verb *verb, int argc, char
 
 /* Lists that are asked like a question: none found is exit code 1. */
 static int verb_find(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
+    static const char *const nouns[2][2] = {{"child", "children"}, {"device", "devices"}};
     static struct cli_args args;
     size_t row_count = 0;
     parse(cli, verb, argc, argv, 0, 0, &args);
     bool devices = verb->method == PROTO_METHOD_devices;
     int failed = show_list(cli, &args, verb->name, devices ? devices_columns : patients_columns,
-                           devices ? COUNT(devices_columns) : COUNT(patients_columns), &row_count);
+                           devices ? COUNT(devices_columns) : COUNT(patients_columns), nouns[devices], &row_count);
     return failed ? failed : row_count == 0 ? CLI_EXIT_NONE : EX_OK;
 }
 
@@ -302,12 +301,15 @@ static int verb_alerts(struct cli *cli, const struct cli_verb *verb, int argc, c
         return failed;
     if (!cli_rows_print_json(cli, &rows)) {
         for (size_t i = 0; i < rows.row_count; i++)
-            show_alert(cli, stdout, cli_rows_at(&rows, i), cli->now_ms, true);
-        (void)printf("%s%zu open alert%s\n", rows.row_count ? "\n" : "", rows.row_count,
-                     rows.row_count == 1 ? "" : "s");
-        if (rows.after[0])
-            (void)printf("There are more; the next begin with --after %s\n", rows.after);
-        out_caution(cli, stdout);
+            show_alert(cli, stdout, cli_rows_at(&rows, i), true, false);
+        show_count(cli, stdout, &rows, "open alert", "open alerts");
+        if (rows.row_count > 0) {
+            out_folded(
+                cli, stdout, 0,
+                "`betony patient CHILD' shows the child's own plan, who to call, and the rule behind each alert; "
+                "`betony record contact.made' puts a call on record.");
+            out_caution(cli, stdout);
+        }
     }
     cli_rows_free(&rows);
     return EX_OK;

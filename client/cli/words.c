@@ -31,6 +31,12 @@ void words_time(int64_t ms, char out[32]) {
         (void)snprintf(out, 32, "?");
 }
 
+void words_day(int64_t ms, char out[32]) {
+    struct tm parts = local(ms);
+    if (strftime(out, 32, "%Y-%m-%d", &parts) == 0)
+        (void)snprintf(out, 32, "?");
+}
+
 void words_clock(int64_t ms, int64_t now_ms, char out[32]) {
     struct tm parts = local(ms), now = local(now_ms);
     bool today = parts.tm_year == now.tm_year && parts.tm_yday == now.tm_yday;
@@ -45,9 +51,7 @@ void words_zone(int64_t now_ms, char out[48]) {
 }
 
 void words_date(int64_t midnight_ms, char out[32]) {
-    struct tm parts = local(midnight_ms + 12 * HOUR_MS);
-    if (strftime(out, 32, "%Y-%m-%d", &parts) == 0)
-        (void)snprintf(out, 32, "?");
+    words_day(midnight_ms + 12 * HOUR_MS, out);
 }
 
 void words_span(int64_t ms, char out[48]) {
