@@ -173,7 +173,7 @@ struct care_stoma {
     struct care_sign signs[CARE_SIGN_COUNT];
     struct care_fact site_checked;                            /* newest */
     struct care_fact blocked_first, blocked, blocked_settled; /* open while not cleared */
-    uint8_t blocked_port;
+    uint8_t blocked_ports; /* not yet clear: bit 0 a port that was not named, bit n by enum proto_choice_port */
     struct care_fact unsafe; /* newest with other_tried */
     char unsafe_text[CARE_TEXT_SHORT];
     uint8_t rotated; /* last: free stiff will-not; 0 */

@@ -204,7 +204,8 @@ static void code_rest(struct care_coder *c, struct care_stoma *stoma) {
     care_code_fact(c, &stoma->blocked_first);
     care_code_fact(c, &stoma->blocked);
     care_code_fact(c, &stoma->blocked_settled);
-    care_code_u8(c, &stoma->blocked_port, PROTO_port_count - 1);
+    static_assert(PROTO_port_count <= 8, "a port is a bit");
+    care_code_u8(c, &stoma->blocked_ports, (1u << PROTO_port_count) - 1);
     care_code_fact(c, &stoma->unsafe);
     care_code_text(c, stoma->unsafe_text, sizeof stoma->unsafe_text);
     care_code_u8(c, &stoma->rotated, PROTO_rotated_count - 1);

@@ -56,7 +56,7 @@ static void forget_device(struct care_stoma *stoma) {
     stoma->displaced_outside_mm = 0;
     stoma->displaced_said = stoma->displaced_feed = stoma->displaced_vomiting = false;
     stoma->blocked_first = stoma->blocked = stoma->blocked_settled = CARE_NEVER;
-    stoma->blocked_port = 0;
+    stoma->blocked_ports = 0;
     stoma->rotated = 0;
     stoma->rotated_fact = stoma->rotated_bad_first = stoma->rotated_settled = CARE_NEVER;
     stoma->rotated_jejunal = stoma->rotated_jejunal_settled = CARE_NEVER;

@@ -102,19 +102,29 @@ void care_step_displaced(struct care_state *state, const struct proto_event *eve
         care_step_outside(stoma, event, (int32_t)outside->n);
 }
 
+/* The ports that are clear again. A port that was not named may be any of two where the tip lies in the jejunum: it waits for a word that names
+ * none, either. */
+static uint8_t cleared_ports(const struct care_stoma *stoma, uint8_t port) {
+    if (port == 0)
+        return UINT8_MAX;
+    return (uint8_t)(1u << port | (stoma->device.tip == PROTO_tip_jejunum ? 0u : 1u));
+}
+
 void care_step_blocked(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
     const struct proto_value *others = PROTO_BODY(event, tube_blocked, other_tried);
     bool open = care_fact_is(&stoma->blocked_first) && !care_fact_is(&stoma->blocked_settled);
+    uint8_t port = care_said_choice(PROTO_BODY(event, tube_blocked, port));
     if (care_said_yes(PROTO_BODY(event, tube_blocked, cleared))) {
-        if (open)
+        stoma->blocked_ports &= (uint8_t)~cleared_ports(stoma, port);
+        if (open && stoma->blocked_ports == 0)
             stoma->blocked_settled = care_step_fact(event);
     } else {
         if (!open)
             stoma->blocked_first = care_step_fact(event);
         stoma->blocked = care_step_fact(event);
         stoma->blocked_settled = CARE_NEVER;
-        stoma->blocked_port = care_said_choice(PROTO_BODY(event, tube_blocked, port));
+        stoma->blocked_ports |= (uint8_t)(1u << port);
     }
     if (others->present && others->n > 0) {
         stoma->unsafe = care_step_fact(event);
