@@ -149,8 +149,7 @@ int64_t care_facts_span_at_ms(const struct care_facts *facts, enum proto_policy 
 
 /* --- one stoma ------------------------------------------------------------------------------------------- */
 
-/* The latest day that a date of that precision can mean. */
-static int32_t latest_day(int32_t day, uint8_t precision) {
+int32_t care_latest_day(int32_t day, uint8_t precision) {
     if (day == INT32_MIN || precision == PROTO_precision_unknown)
         return INT32_MIN;
     struct proto_date date = proto_date_from_day(day);
@@ -174,7 +173,7 @@ struct care_emergency care_state_emergency(const struct care_state *state, int s
 
 static void work_out_age(const struct care_facts *facts, struct care_stoma_facts *s) {
     const struct care_stoma *stoma = s->stoma;
-    s->formed_day = care_fact_is(&stoma->formed) ? latest_day(stoma->formed_day, stoma->precision) : INT32_MIN;
+    s->formed_day = care_fact_is(&stoma->formed) ? care_latest_day(stoma->formed_day, stoma->precision) : INT32_MIN;
     s->mature_day = INT32_MAX;
     if (stoma->mature_day != INT32_MIN)
         s->mature_day = stoma->mature_day;

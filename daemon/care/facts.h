@@ -47,6 +47,8 @@ struct care_facts {
 void care_facts_of_gone(const struct care_facts *facts, const struct care_stoma *stoma, int number,
                         struct care_stoma_facts *out);
 void care_facts_init(struct care_facts *facts, const struct care_state *state, const struct care_context *context);
+/* The latest day that a date of that precision (enum proto_choice_precision) can mean; INT32_MIN: not known. */
+int32_t care_latest_day(int32_t day, uint8_t precision);
 /* Local date of an instant, in the zone the child had then. */
 int32_t care_facts_day(const struct care_facts *facts, int64_t at);
 /* First instant of a date in the present zone; INT64_MAX for INT32_MAX, INT64_MIN for INT32_MIN. */

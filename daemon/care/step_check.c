@@ -90,8 +90,9 @@ static int64_t formed_instant(const struct care_stoma *stoma) {
     if (!care_fact_is(&stoma->formed))
         return INT64_MIN;
     int64_t latest = stoma->formed.at;
-    if (stoma->formed_day != INT32_MIN) {
-        int64_t day_over = (stoma->formed_day + 1) * PROTO_DAY_MS + 14 * 3600000LL; /* over in every zone */
+    int32_t day = care_latest_day(stoma->formed_day, stoma->precision);
+    if (day != INT32_MIN) {
+        int64_t day_over = (day + 1) * PROTO_DAY_MS + 14 * 3600000LL; /* over in every zone */
         if (day_over < latest)
             latest = day_over;
     }
