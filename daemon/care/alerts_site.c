@@ -63,15 +63,20 @@ static void signs_begin(struct signs *signs) {
     care_text_init(&signs->text, signs->words, sizeof signs->words);
 }
 
-static void signs_add(struct signs *signs, const struct care_sign *sign, const char *words) {
-    if (!signs->any || care_fact_order(&sign->first, &signs->since) < 0)
-        signs->since = sign->first;
+static void signs_add_run(struct signs *signs, const struct care_fact *first, const struct care_fact *last,
+                          const char *words) {
+    if (!signs->any || care_fact_order(first, &signs->since) < 0)
+        signs->since = *first;
     signs->any = true;
     care_text_add_listed(&signs->text, words);
     assert(signs->evidence_count + 2 <= SIGNS_EVIDENCE_MAX);
-    signs->evidence[signs->evidence_count++] = sign->first;
-    if (care_fact_order(&sign->last, &sign->first) != 0)
-        signs->evidence[signs->evidence_count++] = sign->last;
+    signs->evidence[signs->evidence_count++] = *first;
+    if (care_fact_order(last, first) != 0)
+        signs->evidence[signs->evidence_count++] = *last;
+}
+
+static void signs_add(struct signs *signs, const struct care_sign *sign, const char *words) {
+    signs_add_run(signs, &sign->first, &sign->last, words);
 }
 
 /* Oldest first and the newest for certain, whatever the order in which the signs are declared. */
@@ -94,10 +99,9 @@ static void signs_evidence(const struct signs *signs, struct care_draft *draft) 
 /* --- the first days ------------------------------------------------------------------------------------ */
 
 /* A sighting counts as early when it came within the hours after the stoma was formed or the device placed or put back. */
-static bool sign_early(const struct care_facts *facts, int stoma, const struct care_sign *sign,
-                       const struct look *look) {
-    return sign_had(sign, look) && sign->after_seat_ms >= 0 &&
-           sign->after_seat_ms <= care_facts_span_at_ms(facts, PROTO_POLICY_EARLY_HOURS, stoma, sign->first.at);
+static bool sign_early(const struct care_facts *facts, int stoma, const struct care_sign *sign) {
+    return care_fact_is(&sign->early_first) && sign->after_seat_ms >= 0 &&
+           sign->after_seat_ms <= care_facts_span_at_ms(facts, PROTO_POLICY_EARLY_HOURS, stoma, sign->early_first.at);
 }
 
 /* What settled a sign at or after the answered contact: the end of its run, else the newest explicit no. Zero: nothing has. */
@@ -119,9 +123,9 @@ static void plan_early(const struct care_facts *facts, int stoma, struct care_sc
     struct care_fact end = {0};
     for (int i = 0; i < LOOKS_EARLY_COUNT; i++) {
         const struct care_sign *sign = &s->signs[looks_pain[i].sign];
-        if (!sign_early(facts, stoma, sign, &looks_pain[i]))
+        if (!sign_early(facts, stoma, sign))
             continue;
-        signs_add(&signs, sign, looks_pain[i].words);
+        signs_add_run(&signs, &sign->early_first, &sign->early_last, looks_pain[i].words);
         seen_open = seen_open || sign->open;
         struct care_fact no = settled_since(sign, &s->early_contact);
         settled = settled && care_fact_is(&no);
@@ -185,7 +189,7 @@ static void plan_pain(const struct care_facts *facts, int stoma, struct care_sch
     const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
     uint64_t early = 0;
     for (int i = 0; i < LOOKS_PAIN_COUNT; i++) {
-        if (sign_early(facts, stoma, &s->signs[looks_pain[i].sign], &looks_pain[i]))
+        if (sign_early(facts, stoma, &s->signs[looks_pain[i].sign]))
             early |= UINT64_C(1) << i;
     }
     struct signs signs;

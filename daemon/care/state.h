@@ -31,7 +31,9 @@ struct care_sign {
     struct care_fact settled; /* what settled the last run */
     int64_t number;           /* amounts (fever, gap, outside): last value, hundredths */
     uint64_t seen_set;        /* choices: bit (choice - 1) of each value seen in the open run */
-    /* shortest time from a formation, placement or put-back to a sighting in the open run; INT64_MAX: none known */
+    /* Of a sign that can be an early complication: its sightings since one that came soon after a formation, placement or put-back, until they
+     * are settled as an early complication; and the shortest such time, INT64_MAX: none. */
+    struct care_fact early_first, early_last;
     int64_t after_seat_ms;
     struct care_fact denied; /* newest explicit no with source: seen, whether or not a run was open */
 };
@@ -173,7 +175,7 @@ struct care_stoma {
     struct care_sign signs[CARE_SIGN_COUNT];
     struct care_fact site_checked;                            /* newest */
     struct care_fact blocked_first, blocked, blocked_settled; /* open while not cleared */
-    uint8_t blocked_ports; /* not yet clear: bit 0 a port that was not named, bit n by enum proto_choice_port */
+    uint8_t blocked_ports;   /* not yet clear: bit 0 a port that was not named, bit n by enum proto_choice_port */
     struct care_fact unsafe; /* newest with other_tried */
     char unsafe_text[CARE_TEXT_SHORT];
     uint8_t rotated; /* last: free stiff will-not; 0 */

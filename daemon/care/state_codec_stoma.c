@@ -131,6 +131,8 @@ static void code_sign(struct care_coder *c, struct care_sign *sign) {
     care_code_fact(c, &sign->denied);
     care_code_i64(c, &sign->number);
     care_code_set(c, &sign->seen_set);
+    care_code_fact(c, &sign->early_first);
+    care_code_fact(c, &sign->early_last);
     care_code_i64_or(c, &sign->after_seat_ms, INT64_MAX);
     if (sign->value == 0 && c->error == PROTO_OK)
         c->error = PROTO_CORRUPT; /* a sign that was never said is left out */

@@ -81,8 +81,9 @@ void care_step_balloon(struct care_state *state, const struct proto_event *event
 
 struct sighting {
     struct care_fact fact;
-    bool seen;             /* source: seen */
-    int64_t after_seat_ms; /* since the newest formation, placement or put-back; INT64_MAX none */
+    bool seen;                      /* source: seen */
+    int64_t after_seat_ms;          /* since the newest formation, placement or put-back; INT64_MAX none */
+    struct care_fact early_contact; /* of the stoma, before this sighting */
 };
 
 /* When the stoma was formed, as an instant; an event written long after the given date says nothing about hours. */
@@ -108,18 +109,39 @@ int64_t care_step_after_seat(const struct care_stoma *stoma, int64_t at) {
     return newest == INT64_MIN ? INT64_MAX : at - newest;
 }
 
-static void sign_seen(struct care_sign *sign, const struct sighting *s, uint64_t bit) {
+/* An early complication settles only by an explicit no after an answered contact. One that did is over; any other goes on with the next
+ * sighting, however late that comes and whatever was denied in between. */
+static void early_over(struct care_sign *sign, const struct sighting *s) {
+    if (!care_fact_is(&s->early_contact) || sign->denied.at < s->early_contact.at)
+        return;
+    sign->early_first = sign->early_last = CARE_NEVER;
+    sign->after_seat_ms = INT64_MAX;
+}
+
+static void early_seen(struct care_sign *sign, const struct sighting *s) {
+    int64_t longest_ms = proto_policy_get(PROTO_POLICY_EARLY_HOURS)->max * INT64_C(36000);
+    if (!care_fact_is(&sign->early_first)) {
+        if (s->after_seat_ms > longest_ms)
+            return;
+        sign->early_first = s->fact;
+    }
+    sign->early_last = s->fact;
+    if (s->after_seat_ms < sign->after_seat_ms)
+        sign->after_seat_ms = s->after_seat_ms;
+}
+
+static void sign_seen(struct care_sign *sign, const struct sighting *s, uint64_t bit, bool early) {
     if (!sign->open) {
         sign->open = true;
         sign->first = s->fact;
         sign->settled = CARE_NEVER;
         sign->seen_set = 0;
-        sign->after_seat_ms = INT64_MAX;
+        early_over(sign, s);
     }
     sign->last = s->fact;
     sign->seen_set |= bit;
-    if (s->after_seat_ms < sign->after_seat_ms)
-        sign->after_seat_ms = s->after_seat_ms;
+    if (early)
+        early_seen(sign, s);
 }
 
 static void sign_not_seen(struct care_sign *sign, const struct sighting *s) {
@@ -132,19 +154,20 @@ static void sign_not_seen(struct care_sign *sign, const struct sighting *s) {
     sign->settled = s->fact;
 }
 
-static void sign_bool(struct care_sign *sign, const struct proto_value *said, const struct sighting *s) {
+/* `early`: whether it can be an early complication. */
+static void sign_bool(struct care_sign *sign, const struct proto_value *said, const struct sighting *s, bool early) {
     if (!said->present)
         return;
     sign->value = said->n ? 2 : 1;
     if (said->n)
-        sign_seen(sign, s, 0);
+        sign_seen(sign, s, 0, early);
     else
         sign_not_seen(sign, s);
 }
 
-/* `fine`: set of the choices that are an explicit no. */
-static void sign_choice(struct care_sign *sign, const struct proto_value *said, const struct sighting *s,
-                        uint64_t fine) {
+/* Sets of choices: `fine` those that are an explicit no, `early` those that can be an early complication. */
+static void sign_choice(struct care_sign *sign, const struct proto_value *said, const struct sighting *s, uint64_t fine,
+                        uint64_t early) {
     if (!said->present || said->n < 1 || said->n > 63)
         return;
     uint64_t bit = 1ull << (said->n - 1);
@@ -152,7 +175,7 @@ static void sign_choice(struct care_sign *sign, const struct proto_value *said, 
     if (fine & bit)
         sign_not_seen(sign, s);
     else
-        sign_seen(sign, s, bit);
+        sign_seen(sign, s, bit, (early & bit) != 0);
 }
 
 /* A temperature: one that was only told does not undo a higher one. */
@@ -162,7 +185,6 @@ static void sign_fever(struct care_sign *sign, const struct proto_value *said, c
     sign->value = 2;
     sign->number = said->n;
     sign->first = sign->last = s->fact;
-    sign->after_seat_ms = s->after_seat_ms;
 }
 
 static void sign_length(struct care_sign *sign, const struct proto_value *said, const struct sighting *s) {
@@ -208,25 +230,27 @@ void care_step_site(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
     struct care_sign *signs = stoma->signs;
     struct sighting s = {care_step_fact(event), event->source == PROTO_source_seen,
-                         care_step_after_seat(stoma, event->at)};
+                         care_step_after_seat(stoma, event->at), stoma->early_contact};
     stoma->site_checked = s.fact;
     sign_choice(&signs[CARE_SIGN_REDNESS], PROTO_BODY(event, site_checked, redness), &s,
-                CHOICE_BIT(redness, none) | CHOICE_BIT(redness, pink));
-    sign_bool(&signs[CARE_SIGN_SPREADING], PROTO_BODY(event, site_checked, spreading), &s);
-    sign_bool(&signs[CARE_SIGN_WARM], PROTO_BODY(event, site_checked, warm), &s);
-    sign_bool(&signs[CARE_SIGN_PUSTULE], PROTO_BODY(event, site_checked, pustule), &s);
-    sign_bool(&signs[CARE_SIGN_ODOUR], PROTO_BODY(event, site_checked, odour), &s);
-    sign_bool(&signs[CARE_SIGN_OVERGRANULATION], PROTO_BODY(event, site_checked, overgranulation), &s);
-    sign_bool(&signs[CARE_SIGN_BLEEDING], PROTO_BODY(event, site_checked, bleeding), &s);
+                CHOICE_BIT(redness, none) | CHOICE_BIT(redness, pink), 0);
+    sign_bool(&signs[CARE_SIGN_SPREADING], PROTO_BODY(event, site_checked, spreading), &s, false);
+    sign_bool(&signs[CARE_SIGN_WARM], PROTO_BODY(event, site_checked, warm), &s, false);
+    sign_bool(&signs[CARE_SIGN_PUSTULE], PROTO_BODY(event, site_checked, pustule), &s, false);
+    sign_bool(&signs[CARE_SIGN_ODOUR], PROTO_BODY(event, site_checked, odour), &s, false);
+    sign_bool(&signs[CARE_SIGN_OVERGRANULATION], PROTO_BODY(event, site_checked, overgranulation), &s, false);
+    sign_bool(&signs[CARE_SIGN_BLEEDING], PROTO_BODY(event, site_checked, bleeding), &s, true);
     sign_choice(&signs[CARE_SIGN_DISCHARGE], PROTO_BODY(event, site_checked, discharge), &s,
-                CHOICE_BIT(discharge, none) | CHOICE_BIT(discharge, clear));
-    sign_choice(&signs[CARE_SIGN_PAIN], PROTO_BODY(event, site_checked, pain), &s, CHOICE_BIT(pain, none));
-    sign_bool(&signs[CARE_SIGN_PAIN_ON_FEEDING], PROTO_BODY(event, site_checked, pain_on_feeding), &s);
+                CHOICE_BIT(discharge, none) | CHOICE_BIT(discharge, clear), CHOICE_BIT(discharge, blood));
+    sign_choice(&signs[CARE_SIGN_PAIN], PROTO_BODY(event, site_checked, pain), &s, CHOICE_BIT(pain, none),
+                CHOICE_BIT(pain, severe));
+    sign_bool(&signs[CARE_SIGN_PAIN_ON_FEEDING], PROTO_BODY(event, site_checked, pain_on_feeding), &s, true);
     sign_fever(&signs[CARE_SIGN_FEVER], PROTO_BODY(event, site_checked, fever_c), &s);
     sign_length(&signs[CARE_SIGN_GAP], PROTO_BODY(event, site_checked, gap_mm), &s);
     sign_length(&signs[CARE_SIGN_OUTSIDE], PROTO_BODY(event, site_checked, outside_mm), &s);
-    sign_choice(&signs[CARE_SIGN_LEAK], PROTO_BODY(event, site_checked, leak), &s, CHOICE_BIT(leak, none));
-    sign_choice(&signs[CARE_SIGN_SKIN], PROTO_BODY(event, site_checked, skin), &s, CHOICE_BIT(skin, whole));
+    sign_choice(&signs[CARE_SIGN_LEAK], PROTO_BODY(event, site_checked, leak), &s, CHOICE_BIT(leak, none),
+                CHOICE_BIT(leak, around));
+    sign_choice(&signs[CARE_SIGN_SKIN], PROTO_BODY(event, site_checked, skin), &s, CHOICE_BIT(skin, whole), 0);
     note_valve_leak(stoma, PROTO_BODY(event, site_checked, leak), &s.fact);
     if (is_early_sign(event))
         stoma->early_contact = CARE_NEVER;

@@ -115,12 +115,15 @@ static void test_signs(void **unused) {
     struct world *w = begin(NOON(2026, 1, 1));
     int64_t t = NOON(2026, 3, 1);
     add(w, button(t - EV_DAY));
-    add(w, EV(site_checked, t, F(site_checked, discharge, PROTO_discharge_green), F(site_checked, warm, 1)));
+    add(w, EV(site_checked, t, F(site_checked, discharge, PROTO_discharge_green), F(site_checked, warm, 1),
+              F(site_checked, bleeding, 1)));
     add(w, EV(site_checked, t + 1, F(site_checked, redness, PROTO_redness_none)));
     struct care_stoma *s = fold(w);
     assert_true(s->signs[CARE_SIGN_DISCHARGE].open);
     assert_false(s->signs[CARE_SIGN_REDNESS].open);
-    assert_int_equal(s->signs[CARE_SIGN_WARM].after_seat_ms, EV_DAY);
+    assert_int_equal(s->signs[CARE_SIGN_BLEEDING].after_seat_ms, EV_DAY);
+    assert_int_equal(s->signs[CARE_SIGN_BLEEDING].early_first.at, t);
+    assert_int_equal(s->signs[CARE_SIGN_WARM].early_first.at, 0);
     add(w, ev_told(EV(site_checked, t + 2, F(site_checked, discharge, PROTO_discharge_none))));
     assert_true(fold(w)->signs[CARE_SIGN_DISCHARGE].open);
     add(w, EV(site_checked, t + 3, F(site_checked, discharge, PROTO_discharge_clear)));
