@@ -287,7 +287,9 @@ void care_alert_open_device(const struct care_facts *facts, struct care_schedule
         care_alert_open(facts, schedule, draft);
     else if (care_fact_is(gone) && gone->at >= draft->newest_at)
         care_alert_end(facts, schedule, draft, gone);
-    else if (!stoma->past && draft->newest_at > absent_at(stoma->stoma))
+    else if (stoma->past) /* said of one that was never written down: the device now in place has ended it */
+        care_alert_end(facts, schedule, draft, &facts->state->stomas[stoma->number - 1].device.placed);
+    else if (draft->newest_at > absent_at(stoma->stoma))
         care_alert_open(facts, schedule, draft);
 }
 

@@ -258,7 +258,8 @@ static void plan_recalls(const struct care_facts *facts, int stoma, struct care_
         const struct care_recall *recall = &facts->context->recalls[i];
         struct recalled r = {.recall = recall, .spare = sf->exists ? spare_recalled(facts, stoma, recall) : NULL};
         const struct care_fact *gone = &sf->stoma->device_gone;
-        if (sf->has_device || (care_fact_is(gone) && gone->at >= recall->at && gone->at >= sf->stoma->device.placed.at))
+        if (sf->has_device || (care_fact_is(&sf->stoma->device.placed) && care_fact_is(gone) &&
+                               gone->at >= recall->at && gone->at >= sf->stoma->device.placed.at))
             r.device = match_recall(recall, sf->stoma->device.lot, sf->stoma->device.gtin);
         if (r.device == MATCH_NO && !r.spare)
             continue;

@@ -11,8 +11,7 @@ static bool placed_outside_hospital(uint8_t place) {
 
 /* Imaging at or after `from`, whatever event gave it. */
 static const struct care_fact *imaging_since(const struct care_device *device, int64_t from) {
-    const struct care_fact *fact = &device->position.fact;
-    return device->position.method == PROTO_method_imaging && care_fact_is(fact) && fact->at >= from ? fact : NULL;
+    return care_fact_is(&device->imaging) && device->imaging.at >= from ? &device->imaging : NULL;
 }
 
 static int32_t apart_mm(int32_t a, int32_t b) {
@@ -105,8 +104,16 @@ static enum position judge_position(const struct care_device *device, const stru
     }
 }
 
+/* What confirms the last word; NULL: nothing. In the stomach a newer word counts; an aspirate says nothing about a tip in the jejunum. */
+static const struct care_fact *confirmed_by(const struct care_device *device, const struct care_position *position,
+                                            int64_t ph_limit) {
+    if (judge_position(device, position, ph_limit) == POSITION_CONFIRMED)
+        return &position->fact;
+    return device->tip == PROTO_tip_jejunum && care_fact_is(&device->imaging) ? &device->imaging : NULL;
+}
+
 bool care_position_confirmed(const struct care_device *device, const struct care_position *position, int64_t ph_limit) {
-    return judge_position(device, position, ph_limit) == POSITION_CONFIRMED;
+    return confirmed_by(device, position, ph_limit) != NULL;
 }
 
 static const struct {
@@ -127,8 +134,8 @@ static void plan_position(const struct care_facts *facts, int stoma, struct care
         return;
     int64_t limit = care_facts_value(facts, PROTO_POLICY_PH_LIMIT, stoma, care_facts_day(facts, device->seated.at));
     enum position first = judge_position(device, &device->seated_position, limit);
-    enum position last = judge_position(device, &device->position, limit);
-    enum position shown = last == POSITION_CONFIRMED ? first : last;
+    const struct care_fact *confirmed = confirmed_by(device, &device->position, limit);
+    enum position shown = confirmed ? first : judge_position(device, &device->position, limit);
     if (shown == POSITION_CONFIRMED)
         return;
     struct care_draft draft;
@@ -142,8 +149,8 @@ static void plan_position(const struct care_facts *facts, int stoma, struct care
     if (!away)
         next = late ? CARE_NEXT_POSITION_UNSURE_LATE_HOSPITAL : CARE_NEXT_POSITION_UNSURE_ASK_HOSPITAL;
     care_draft_step(&draft, device->seated.at, away ? PROTO_URGENCY_NOW : PROTO_URGENCY_TODAY, next);
-    if (last == POSITION_CONFIRMED) {
-        care_alert_end(facts, schedule, &draft, &device->position.fact);
+    if (confirmed) {
+        care_alert_end(facts, schedule, &draft, confirmed);
         return;
     }
     care_draft_evidence(&draft, &device->position.fact);
@@ -207,7 +214,7 @@ static void plan_against_rule(const struct care_facts *facts, int stoma, struct 
     care_draft_init(&draft, PROTO_ALERT_PLACED_AGAINST_RULE, stoma, &device->seated, against_found(reason));
     care_draft_step(&draft, device->seated.at, PROTO_URGENCY_NOW, CARE_NEXT_PLACED_AGAINST_RULE_STOP);
     const struct care_fact *imaging = imaging_since(device, device->seated.at), *contact = &sf->stoma->against_contact;
-    if (imaging && imaging->at == device->seated.at && proto_id_compare(&imaging->id, &device->seated.id) == 0)
+    if (device->seated_position.method == PROTO_method_imaging)
         return; /* imaging was part of the placement: nothing was ever open */
     if (care_fact_is(contact) && (!imaging || contact->at < imaging->at))
         care_alert_end(facts, schedule, &draft, contact);
@@ -223,7 +230,8 @@ static void plan_keep_open_against_rule(const struct care_facts *facts, int stom
     if (s->device_state != CARE_DEVICE_KEEP_OPEN || !care_fact_is(&s->keep_open) ||
         !placed_outside_hospital(s->keep_open_place))
         return;
-    if (care_state_emergency(facts->state, stoma).keep_open == 2 || care_facts_home_change(facts, stoma, s->keep_open.at) == 0)
+    if (care_state_emergency(facts->state, stoma).keep_open == 2 ||
+        care_facts_home_change(facts, stoma, s->keep_open.at) == 0)
         return;
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_PLACED_AGAINST_RULE, stoma, &s->keep_open,

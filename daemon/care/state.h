@@ -108,6 +108,7 @@ struct care_device {
     struct care_position position;
     bool position_said;                   /* a position was given at all since seated */
     struct care_position seated_position; /* as the placement or put-back itself gave it; zero fact: it gave none */
+    struct care_fact imaging;             /* newest imaging since seated, whatever else was said after it */
     struct care_before before;
 };
 

@@ -47,6 +47,7 @@ void care_code_device(struct care_coder *c, struct care_device *device) {
     code_position(c, &device->position);
     care_code_bool(c, &device->position_said);
     code_position(c, &device->seated_position);
+    care_code_fact(c, &device->imaging);
     care_code_bool(c, &before->had_device);
     care_code_u8(c, &before->retention, PROTO_retention_count - 1);
     care_code_u8(c, &before->tip, PROTO_tip_count - 1);

@@ -73,7 +73,8 @@ static struct care_before before_seating(const struct care_state *state, const s
                                 .retention = device->retention,
                                 .tip = device->tip,
                                 .why = device->why,
-                                .plan_home_change = care_state_emergency(state, stoma == &state->stomas[1] ? 2 : 1).home_change,
+                                .plan_home_change =
+                                    care_state_emergency(state, stoma == &state->stomas[1] ? 2 : 1).home_change,
                                 .first_in_stoma = device->first_in_stoma};
 }
 
@@ -91,6 +92,7 @@ static void seat(struct care_stoma *stoma, const struct proto_event *event, cons
         device->position.ph = (int32_t)care_said(ph, 0);
     }
     device->seated_position = device->position;
+    device->imaging = device->position.method == PROTO_method_imaging ? device->seated : CARE_NEVER;
     stoma->against_contact = CARE_NEVER;
     stoma->device_state = CARE_DEVICE_IN;
     stoma->device_gone = CARE_NEVER;
@@ -221,6 +223,7 @@ void care_step_position(struct care_state *state, const struct proto_event *even
     device->position.ph = (int32_t)care_said(PROTO_BODY(event, position_confirmed, ph), 0);
     if (device->position.method != PROTO_method_imaging)
         return;
+    device->imaging = device->position.fact;
     if (stoma->displaced_said || care_fact_is(&stoma->outside_worst)) {
         stoma->displaced_settled = device->position.fact;
         stoma->displaced_said = stoma->displaced_feed = stoma->displaced_vomiting = false;

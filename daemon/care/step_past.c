@@ -7,9 +7,16 @@
  */
 #include "care/step.h"
 
+/* A device is on record, or something was said about one that is not. */
+static bool has_past(const struct care_stoma *stoma) {
+    return care_fact_is(&stoma->device.placed) || stoma->check_count > 0 || stoma->gaps.count > 0 ||
+           care_fact_is(&stoma->displaced) || care_fact_is(&stoma->blocked) || care_fact_is(&stoma->rotated_fact) ||
+           care_fact_is(&stoma->rotated_jejunal) || care_fact_is(&stoma->valve_leak);
+}
+
 void care_step_past_device(struct care_stoma *stoma, const struct proto_event *placed) {
     struct care_past *past = &stoma->past;
-    if (!care_fact_is(&stoma->device.placed))
+    if (!has_past(stoma))
         return;
     bool gone = stoma->device_state != CARE_DEVICE_IN && care_fact_is(&stoma->device_gone);
     memset(past, 0, sizeof *past);
