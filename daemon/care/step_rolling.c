@@ -113,15 +113,30 @@ void care_step_make_room_for_check(struct care_stoma *stoma) {
     stoma->check_count--;
 }
 
-/* A reading that was only told neither settles nor pushes out one that was seen. */
+/* Whether a reading that was only told lies between two others that were: it opens nothing that they do not. */
+static bool told_between(const struct care_measures *gaps, uint32_t index) {
+    bool less = false, more = false;
+    for (uint32_t i = 0; i < gaps->count; i++) {
+        less = less || (i != index && !gaps->list[i].seen && gaps->list[i].number <= gaps->list[index].number);
+        more = more || (i != index && !gaps->list[i].seen && gaps->list[i].number >= gaps->list[index].number);
+    }
+    return !gaps->list[index].seen && less && more;
+}
+
+/* The newest that was seen decides for all before it. What was told since can open and never settles: the tightest and the loosest stay. */
 void care_step_make_room_for_gap(struct care_measures *gaps) {
     if (gaps->count < CARE_MEASURES_KEPT)
         return;
-    uint32_t goes = 0;
-    while (goes < gaps->count - 1 && gaps->list[goes].seen)
+    uint32_t newest_seen = 0, goes = 0;
+    for (uint32_t i = 0; i < gaps->count; i++)
+        newest_seen = gaps->list[i].seen ? i : newest_seen;
+    while (goes < newest_seen && gaps->list[goes].seen)
         goes++;
-    if (gaps->list[goes].seen)
-        goes = 0;
+    if (goes == newest_seen) /* nothing was told before it */
+        for (goes = newest_seen; goes < gaps->count && !told_between(gaps, goes);)
+            goes++;
+    if (goes == gaps->count)
+        goes = 0; /* one that was seen, and another since */
     memmove(&gaps->list[goes], &gaps->list[goes + 1], sizeof gaps->list[0] * (gaps->count - goes - 1));
     gaps->count--;
 }
