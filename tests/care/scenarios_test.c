@@ -14,7 +14,8 @@
  *
  * What always holds: every file reports as one test; a line that is not
  * understood is a failure; the scenarios in canary/ are wrong on purpose and each of
- * their expectations must fail, or the runner itself is broken.
+ * their expectations must fail, or the runner itself is broken. Beside what they
+ * expect, all scenarios are searched for alerts that vanish (scenario_trace.h).
  *
  *   scenarios_test [FILE...]   without a file: all of tests/care/scenarios
  */
@@ -22,6 +23,7 @@
 #include <dirent.h>
 
 #include "scenario_expect.h"
+#include "scenario_trace.h"
 
 struct runner {
     struct scen_events events;
@@ -191,6 +193,14 @@ static void run_lines(struct runner *r, const struct scen_file *file, uint32_t f
             run_line(r, file->lines[i], (int)i + 1, depth);
 }
 
+/* The events once more, one by one: nothing that was open may go without a trace. */
+static void run_trace(struct runner *r) {
+    char why[256];
+    int line = 0;
+    if (!r->quiet && !scen_trace(&r->events, why, &line))
+        fail(r, line, "(looked for after each event)", why);
+}
+
 static bool is_scenario(const char *line) {
     return line && strncmp(line, "scenario ", 9) == 0;
 }
@@ -215,6 +225,7 @@ static bool run_file(struct runner *r, const char *path) {
         r->scenarios++;
         run_lines(r, &file, 0, common, 0);
         run_lines(r, &file, i + 1, end, 0);
+        run_trace(r);
         scen_events_close(&r->events);
         i = end;
     }
