@@ -45,7 +45,7 @@ struct cli_flag {
     enum cli_place place;
     bool takes_text;
     bool negated; /* --no-x of a BOOL */
-    char help[400];
+    char help[1000];
 };
 
 struct cli_given {
@@ -54,7 +54,8 @@ struct cli_given {
 };
 
 struct cli_args {
-    const char *verb;
+    const char *verb;     /* as it is named in sentences: "due", "record tube.out" */
+    enum proto_kind kind; /* of `record`, else UNKNOWN */
     struct cli_flag flags[CLI_FLAGS_MAX * 2];
     size_t flag_count;
     struct cli_given given[CLI_GIVEN_MAX];
@@ -65,6 +66,8 @@ struct cli_args {
 
 /* The command-line name of a table's field: hyphens for underscores; lists of names lose their s ("teams": --team). */
 void cli_flag_name(const struct proto_field *field, char out[48]);
+/* What stands for its value in help: NUMBER, CHILD; NULL when it takes none. */
+const char *cli_flag_value(const struct cli_flag *flag);
 void cli_args_add_field(struct cli_args *args, const struct proto_field *field, enum cli_place place);
 void cli_args_add_own(struct cli_args *args, const char *name, bool takes_text, const char *help);
 /* Flags of a method's parameters that are not given as words. */
@@ -88,9 +91,18 @@ extern const struct argp cli_globals; /* --connect and the others that every ver
 bool cli_input_write(const struct proto_field *field, const char *const *texts, size_t count, int64_t now_ms,
                      struct betony_map *map, char why[240]);
 bool cli_input_time(const char *text, int64_t now_ms, int64_t *ms_out); /* RFC 3339, or "now" */
+/* The same, and what people type: 14:00 (today), "2026-03-01 14:00", both by this machine's zone (moment.c). */
+bool cli_input_moment(const char *text, int64_t now_ms, int64_t *ms_out, char why[240]);
 /* The fields of an event outside its body that are flags: at, done_by, source, visit, stoma, replaces, same_as. */
 extern const struct proto_field cli_head_fields[];
 extern const size_t cli_head_field_count;
+
+/* The nearest of the names that were tried to `text`; `name` stays NULL when none is near (guess.c). */
+struct cli_guess {
+    const char *text, *name;
+    size_t distance;
+};
+void cli_guess_try(struct cli_guess *guess, const char *name);
 
 /* --- the server (server.c) --------------------------------------------------------------------------------------------- */
 
@@ -101,8 +113,15 @@ int cli_exit_of(enum betony_error error);
 int cli_fail(const struct cli *cli, enum betony_error error);
 /* One call with one answer; 0, or the exit code. */
 int cli_call(struct cli *cli, const char *method, const struct betony_map *params, struct betony_answer **out);
-/* A child's id by label, identifier or id. 0, or the exit code after a sentence that lists what it could be. */
-int cli_find_child(struct cli *cli, const char *name, char id_out[BETONY_ID_TEXT_SIZE]);
+/* A child as it was found; label and team are empty when it was named by its id. */
+struct cli_child {
+    char id[BETONY_ID_TEXT_SIZE], label[132], team[132];
+    bool closed;
+};
+/* Children known by label, identifier or id: how many into *count_out, the child when it is one. 0, or the exit code. */
+int cli_look_up(struct cli *cli, const char *name, struct cli_child *child, size_t *count_out);
+/* The one child known so. 0, or the exit code after a sentence that lists what it could be. */
+int cli_find_child(struct cli *cli, const char *name, struct cli_child *child);
 
 /* Rows of a paged method. */
 struct cli_rows {
@@ -148,6 +167,8 @@ void words_zone(int64_t now_ms, char out[48]);              /* UTC+01:00 */
 void words_date(int64_t midnight_ms, char out[32]);
 /* A key without its unit, in words: "withdrawn" for "withdrawn_ml", "due on" for "due_on". */
 void words_key(const char *key, char out[64]);
+/* A unit of the tables as people write it. */
+const char *words_unit(const char *code);
 /* A value as people read it, by its key's unit and form: amounts with units, times, lists. */
 void words_value(const char *key, const struct betony_value *value, char *out, size_t size);
 /* A map in one line: "withdrawn 4 mL, look clear". Keys in `skip` (NULL-terminated) are left out. */
@@ -220,5 +241,16 @@ int verb_record(struct cli *cli, const struct cli_verb *verb, int argc, char **a
 int verb_load(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 int verb_completion(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 void record_flags(struct cli_args *args, enum proto_kind kind);
+bool record_flag_is_needed(const struct cli_flag *flag, enum proto_kind kind);
+
+/* What was recorded, for the answer (record_answer.c). */
+struct record_answer {
+    enum proto_kind kind;
+    const char *id;
+    const struct cli_child *child;
+    int64_t at_ms;
+    bool quiet; /* only what was recorded: --want none, or the whole status follows */
+};
+void record_show_answer(struct cli *cli, const struct betony_value *result, const struct record_answer *told);
 
 #endif

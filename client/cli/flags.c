@@ -14,6 +14,10 @@
 
 #include "proto/calendar.h"
 
+#define CHOICES_TOLD_MAX 45
+
+enum { GROUP_FIRST = 1, GROUP_BODY, GROUP_HEAD, GROUP_GLOBALS };
+
 #define KEY_FIRST 0x1000 /* above every character, so that no flag has a short form */
 
 /* --- flags of every verb ----------------------------------------------------------------------------------------------- */
@@ -82,7 +86,11 @@ void cli_flag_name(const struct proto_field *field, char out[48]) {
 static void describe_values(const struct proto_field *field, char *out, size_t size) {
     out[0] = '\0';
     uint32_t count = field->choices ? proto_choice_count(field->choices) : 0;
-    if (count > 0 && count <= 12) {
+    if (count > CHOICES_TOLD_MAX) { /* the policy values */
+        (void)snprintf(out, size, "; `betony rules' lists them");
+        return;
+    }
+    if (count > 0) {
         size_t at = 0;
         for (uint32_t i = 1; i <= count && at < size; i++)
             at += (size_t)snprintf(out + at, size - at, "%s%s", i == 1 ? "; one of " : ", ",
@@ -93,7 +101,7 @@ static void describe_values(const struct proto_field *field, char *out, size_t s
         char low[24], high[24];
         (void)proto_amount_format(field->min, low);
         (void)proto_amount_format(field->max, high);
-        (void)snprintf(out, size, "; %s to %s%s%s", low, high, *field->unit ? " " : "", field->unit);
+        (void)snprintf(out, size, "; %s to %s%s%s", low, high, *field->unit ? " " : "", words_unit(field->unit));
     } else if (field->type == PROTO_TYPE_INT && field->max > field->min) {
         (void)snprintf(out, size, "; %lld to %lld%s%s", (long long)field->min, (long long)field->max,
                        *field->unit ? " " : "", field->unit);
@@ -118,9 +126,12 @@ void cli_args_add_field(struct cli_args *args, const struct proto_field *field, 
         (void)snprintf(flag->help, sizeof flag->help, "at most so many rows; all when not said");
         return;
     }
-    char values[200];
+    char values[800];
     describe_values(field, values, sizeof values);
-    (void)snprintf(flag->help, sizeof flag->help, "%s%s%s", field->help, values, field->required ? "; needed" : "");
+    (void)snprintf(flag->help, sizeof flag->help, "%.150s%s", field->help, values);
+    for (char *c = flag->help; *c; c++) /* fields that are named in it are flags here */
+        if (*c == '_')
+            *c = '-';
     if (field->type != PROTO_TYPE_BOOL || field->min == 1) /* some signs can only be said, not denied */
         return;
     struct cli_flag *no = add_flag(args);
@@ -129,7 +140,8 @@ void cli_args_add_field(struct cli_args *args, const struct proto_field *field, 
     char name[48];
     cli_flag_name(field, name);
     (void)snprintf(no->name, sizeof no->name, "no-%.44s", name);
-    (void)snprintf(no->help, sizeof no->help, "the opposite, said plainly");
+    (void)snprintf(no->help, sizeof no->help, "%s%.150s",
+                   place == CLI_PLACE_BODY ? "not so: " : "the opposite of: ", field->help);
 }
 
 void cli_args_add_own(struct cli_args *args, const char *name, bool takes_text, const char *help) {
@@ -179,9 +191,13 @@ static error_t parse_flag(int key, char *text, struct argp_state *state) {
     return 0;
 }
 
-static const char *placeholder(const struct cli_flag *flag) {
+const char *cli_flag_value(const struct cli_flag *flag) {
+    static const char *const own[][2] = {{"patient", "CHILD"}, {"id", "ID"}, {"want", "CHOICE"}, {"rejects", "FILE"}};
     if (!flag->takes_text)
         return NULL;
+    for (size_t i = 0; !flag->field && i < sizeof own / sizeof own[0]; i++)
+        if (strcmp(flag->name, own[i][0]) == 0)
+            return own[i][1];
     if (!flag->field)
         return "VALUE";
     switch (flag->field->type) {
@@ -214,17 +230,41 @@ static const char *placeholder(const struct cli_flag *flag) {
     }
 }
 
+/* Where a flag stands in help. */
+static int group_of(const struct cli_args *args, const struct cli_flag *flag) {
+    if (args->kind == PROTO_KIND_UNKNOWN)
+        return GROUP_FIRST;
+    if (record_flag_is_needed(flag, args->kind))
+        return GROUP_FIRST;
+    return flag->place == CLI_PLACE_BODY ? GROUP_BODY : GROUP_HEAD;
+}
+
+static size_t add_headings(const struct cli_args *args, struct argp_option *options) {
+    static const struct argp_option headings[] = {{.doc = "Needed:", .group = GROUP_FIRST},
+                                                  {.doc = "What else can be said of it:", .group = GROUP_BODY},
+                                                  {.doc = "As of every event:", .group = GROUP_HEAD}};
+    size_t used = 0;
+    for (size_t h = 0; args->kind != PROTO_KIND_UNKNOWN && h < sizeof headings / sizeof headings[0]; h++)
+        for (size_t i = 0; i < args->flag_count; i++)
+            if (group_of(args, &args->flags[i]) == headings[h].group) {
+                options[used++] = headings[h];
+                break;
+            }
+    return used;
+}
+
 void cli_args_parse(struct cli *cli, struct cli_args *args, int argc, char **argv, const char *words_doc,
                     const char *doc) {
-    struct argp_option options[CLI_FLAGS_MAX * 2 + 1];
+    struct argp_option options[CLI_FLAGS_MAX * 2 + 4];
     memset(options, 0, sizeof options);
+    size_t used = add_headings(args, options);
     for (size_t i = 0; i < args->flag_count; i++)
-        options[i] = (struct argp_option){.name = args->flags[i].name,
-                                          .key = KEY_FIRST + (int)i,
-                                          .arg = placeholder(&args->flags[i]),
-                                          .doc = args->flags[i].help,
-                                          .group = 0};
-    const struct argp_child children[] = {{&cli_globals, 0, NULL, 0}, {0}};
+        options[used++] = (struct argp_option){.name = args->flags[i].name,
+                                               .key = KEY_FIRST + (int)i,
+                                               .arg = cli_flag_value(&args->flags[i]),
+                                               .doc = args->flags[i].help,
+                                               .group = group_of(args, &args->flags[i])};
+    const struct argp_child children[] = {{&cli_globals, 0, NULL, GROUP_GLOBALS}, {0}};
     const struct argp argp = {
         .options = options, .parser = parse_flag, .args_doc = words_doc, .doc = doc, .children = children};
     struct parse parse = {cli, args};

@@ -38,28 +38,35 @@ bool cli_input_time(const char *text, int64_t now_ms, int64_t *ms_out) {
     return proto_time_parse(slice(text, strlen(text)), ms_out) == PROTO_OK;
 }
 
-/* "a, b or c" of a list, cut when it is long. */
-static void name_choices(const char *list, char *out, size_t size) {
+/* "a, b or c" of a list; false when that does not fit. */
+static bool name_choices(const char *list, char *out, size_t size) {
     uint32_t count = proto_choice_count(list);
     size_t at = 0;
     out[0] = '\0';
     for (uint32_t i = 1; i <= count; i++) {
         const char *glue = i == 1 ? "" : i == count ? " or " : ", ";
         int put = snprintf(out + at, size - at, "%s%s", glue, proto_choice_name(list, i));
-        if (put < 0 || (size_t)put >= size - at) {
-            (void)snprintf(out + (size > 8 ? size - 8 : 0), 8, "...");
-            return;
-        }
+        if (put < 0 || (size_t)put >= size - at)
+            return false;
         at += (size_t)put;
     }
+    return true;
 }
 
 static bool check_choice(const char *list, const char *text, size_t size, char why[240]) {
     if (!list || proto_choice_find(list, slice(text, size)))
         return true;
-    char names[160];
-    name_choices(list, names, sizeof names);
-    (void)snprintf(why, 240, "\"%.*s\" is not one of %s", (int)(size < 40 ? size : 40), text, names);
+    char names[160], given[44];
+    (void)snprintf(given, sizeof given, "%.*s", (int)(size < 40 ? size : 40), text);
+    if (name_choices(list, names, sizeof names)) {
+        (void)snprintf(why, 240, "\"%s\" is not one of %s", given, names);
+        return false;
+    }
+    struct cli_guess guess = {.text = given};
+    for (uint32_t i = 1; i <= proto_choice_count(list); i++)
+        cli_guess_try(&guess, proto_choice_name(list, i));
+    (void)snprintf(why, 240, "\"%s\" is not one of its names%s%s%s; --help lists them", given,
+                   guess.name ? " (did you mean " : "", guess.name ? guess.name : "", guess.name ? "?)" : "");
     return false;
 }
 
@@ -227,6 +234,22 @@ static bool write_int(const struct proto_field *field, const char *text, struct 
     return true;
 }
 
+/* "before" a date means before the date begins; every other time is a moment. */
+static bool write_moment(const struct proto_field *field, const char *text, int64_t now_ms, struct betony_map *map,
+                         char why[240]) {
+    char midnight[24];
+    int32_t day;
+    int64_t at_ms;
+    if (strcmp(field->name, "before") == 0 && proto_date_parse(slice(text, strlen(text)), &day) == PROTO_OK) {
+        (void)snprintf(midnight, sizeof midnight, "%.10s 00:00", text);
+        text = midnight;
+    }
+    if (!cli_input_moment(text, now_ms, &at_ms, why))
+        return false;
+    betony_map_int(map, field->name, at_ms);
+    return true;
+}
+
 static bool write_one(const struct proto_field *field, const char *text, int64_t now_ms, struct betony_map *map,
                       char why[240]) {
     struct proto_slice given = slice(text, strlen(text));
@@ -247,10 +270,7 @@ static bool write_one(const struct proto_field *field, const char *text, int64_t
         (void)snprintf(why, 240, "\"%.100s\" is not a date such as 2026-03-01", text);
         return false;
     case PROTO_TYPE_TIME:
-        if (cli_input_time(text, now_ms, &number))
-            return betony_map_int(map, field->name, number), true;
-        (void)snprintf(why, 240, "\"%.100s\" is neither now nor a time such as 2026-03-01T14:00:00+01:00", text);
-        return false;
+        return write_moment(field, text, now_ms, map, why);
     case PROTO_TYPE_ID:
         if (proto_id_parse(given, &id) == PROTO_OK)
             return betony_map_text(map, field->name, text), true;

@@ -36,6 +36,7 @@ struct load {
     FILE *file;
     const char *name;
     FILE *rejects;
+    char rejects_name[4200];
     bool keep_going;
     struct batch *window[WINDOW + 1]; /* oldest first; the one being filled is the last */
     size_t window_count;
@@ -289,7 +290,11 @@ static bool read_lines(struct load *load) {
         if (memchr(line, '\0', size)) {
             say_refused(load, load->lines, "", "it has a NUL byte in it", "bad-line");
             load->code = EX_DATAERR;
-            load->rejected++;
+            if (load->keep_going) {
+                (void)fwrite(line, 1, size, load->rejects);
+                (void)fputc('\n', load->rejects);
+                load->rejected++;
+            }
             load->bad_line = !load->keep_going;
             well = load->keep_going;
         } else if (!is_blank(line)) {
@@ -320,15 +325,14 @@ static bool open_files(struct load *load, const char *path) {
         load->size = (uint64_t)info.st_size;
     if (!load->keep_going)
         return true;
-    char name[4200];
     const char *rejects = cli_args_text(load->args, "rejects");
-    (void)snprintf(name, sizeof name, "%s.rejected", path);
+    (void)snprintf(load->rejects_name, sizeof load->rejects_name, "%s%s", rejects ? rejects : path,
+                   rejects ? "" : ".rejected");
     if (!rejects && standard)
         cli_usage(load->args, "--keep-going from standard input needs --rejects FILE");
-    load->rejects = fopen(rejects ? rejects : name, "we");
+    load->rejects = fopen(load->rejects_name, "we");
     if (!load->rejects)
-        (void)fprintf(stderr, "betony load: %s cannot be written: %s\n", rejects ? rejects : name,
-                      strerrordesc_np(errno));
+        (void)fprintf(stderr, "betony load: %s cannot be written: %s\n", load->rejects_name, strerrordesc_np(errno));
     return load->rejects != NULL;
 }
 
@@ -340,12 +344,15 @@ static void summarise(const struct load *load) {
                      load->lines, load->events, load->stored, load->repeated, load->rejected);
         return;
     }
-    (void)printf("%" PRIu64 " events read from %s: %" PRIu64 " stored, %" PRIu64 " already on record", load->events,
-                 load->name, load->stored, load->repeated);
-    if (load->keep_going)
-        (void)printf(", %" PRIu64 " rejected", load->rejected);
+    (void)printf("%" PRIu64 " event%s read from %s: %" PRIu64 " stored, %" PRIu64 " already on record", load->events,
+                 load->events == 1 ? "" : "s", load->name, load->stored, load->repeated);
+    if (load->rejected > 0)
+        (void)printf(", %" PRIu64 " rejected and written to %s", load->rejected, load->rejects_name);
     (void)printf(" (%.1f s)\n", (double)(steady_ms() - load->began_ms) / 1000);
-    if (load->code != EX_OK && !load->keep_going)
+    if (load->code == EX_DATAERR && !load->keep_going)
+        (void)puts("It stopped there. Put the line right, or leave such lines out with --keep-going. Loading the file "
+                   "again goes on: what is on record is recognised.");
+    else if (load->code != EX_OK && !load->keep_going)
         (void)puts("It stopped there. Loading the file again goes on: what is on record is recognised.");
 }
 

@@ -114,14 +114,21 @@ static bool find_child(struct load_names *names, const char *field, const char *
         (void)snprintf(id, BETONY_ID_TEXT_SIZE, "%s", known);
         return true;
     }
+    struct cli_child child;
+    size_t count = 0;
     int failed = names->quiet(names->arg);
     if (!failed)
-        failed = cli_find_child(names->cli, name, id);
+        failed = cli_look_up(names->cli, name, &child, &count);
     if (failed) {
-        (void)bad(error, field, "no child is known by \"%.80s\", here or further up in the file", name);
+        (void)bad(error, field, "the child \"%.80s\" could not be looked up", name);
         error->code = failed;
         return false;
     }
+    if (count == 0)
+        return bad(error, field, "no child is known by \"%.80s\", here or further up in the file", name);
+    if (count > 1)
+        return bad(error, field, "\"%.80s\" is the name of more than one child; give the id", name);
+    (void)snprintf(id, BETONY_ID_TEXT_SIZE, "%s", child.id);
     (void)json_object_set_new(names->ids, name, json_string(id));
     return true;
 }

@@ -22,6 +22,14 @@ struct start {
     int verb_index;
 };
 
+static void refuse_verb(const struct argp_state *state, const char *text) {
+    struct cli_guess guess = {.text = text};
+    for (size_t i = 0; i < cli_verb_count; i++)
+        cli_guess_try(&guess, cli_verbs[i].name);
+    argp_error(state, "there is no verb \"%s\"%s%s%s", text, guess.name ? " (did you mean " : "",
+               guess.name ? guess.name : "", guess.name ? "?)" : "");
+}
+
 static error_t parse_start(int key, char *text, struct argp_state *state) {
     struct start *start = state->input;
     switch (key) {
@@ -31,7 +39,7 @@ static error_t parse_start(int key, char *text, struct argp_state *state) {
     case ARGP_KEY_ARG:
         start->verb = cli_verb_find(text);
         if (!start->verb)
-            argp_error(state, "there is no verb \"%s\"", text);
+            refuse_verb(state, text);
         start->verb_index = state->next - 1;
         state->next = state->argc; /* the rest is the verb's */
         return 0;

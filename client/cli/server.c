@@ -226,24 +226,33 @@ static const char *row_text(const struct betony_value *row, const char *key) {
     return betony_value_text(betony_value_get(row, key), "");
 }
 
-/* Rows whose label is `name` (all rows when it is NULL); the last one into *row_out. */
-static size_t count_rows(const struct betony_value *rows, const char *name, const struct betony_value **row_out) {
+/* How many rows have the label `name` (all rows when it is NULL); the last of them into *child. */
+static size_t count_rows(const struct betony_value *rows, const char *name, struct cli_child *child) {
     size_t count = 0;
     for (size_t i = 0; i < betony_value_count(rows); i++) {
         const struct betony_value *row = betony_value_at(rows, i);
         if (name && strcmp(row_text(row, "label"), name) != 0)
             continue;
-        *row_out = row;
+        (void)snprintf(child->id, sizeof child->id, "%s", row_text(row, "patient"));
+        (void)snprintf(child->label, sizeof child->label, "%s", row_text(row, "label"));
+        (void)snprintf(child->team, sizeof child->team, "%s", row_text(row, "team"));
+        child->closed = betony_value_bool(betony_value_get(row, "closed"), false);
         count++;
     }
     return count;
 }
 
+/* The first rows, only those with the label `name` when it is given. */
 static void list_candidates(const struct betony_value *rows, const char *name) {
-    for (size_t i = 0; i < betony_value_count(rows) && i < 10; i++) {
+    size_t told = 0;
+    for (size_t i = 0; i < betony_value_count(rows); i++) {
         const struct betony_value *row = betony_value_at(rows, i);
         if (name && strcmp(row_text(row, "label"), name) != 0)
             continue;
+        if (told++ == 10) {
+            (void)fputs("  and more\n", stderr);
+            return;
+        }
         (void)fputs("  ", stderr);
         out_text(stderr, row_text(row, "label"));
         (void)fputs("  ", stderr);
@@ -254,48 +263,64 @@ static void list_candidates(const struct betony_value *rows, const char *name) {
     }
 }
 
-/* 0 and the id when exactly one row fits; EX_DATAERR when several do, after naming them; -1 when none does. */
-static int choose(const char *name, const struct betony_value *rows, const char *label, char id_out[]) {
-    const struct betony_value *row = NULL;
-    size_t count = count_rows(rows, label, &row);
-    if (count == 0)
-        return -1;
-    if (count > 1) {
-        (void)fprintf(stderr, "betony: \"%s\" is the name of more than one child; give the id:\n", name);
-        list_candidates(rows, label);
-        return EX_DATAERR;
-    }
-    (void)snprintf(id_out, BETONY_ID_TEXT_SIZE, "%s", row_text(row, "patient"));
-    return EX_OK;
-}
-
-int cli_find_child(struct cli *cli, const char *name, char id_out[BETONY_ID_TEXT_SIZE]) {
-    struct proto_id id;
-    struct proto_slice text = {name, (uint32_t)strlen(name)};
-    if (proto_id_parse(text, &id) == PROTO_OK) {
-        (void)snprintf(id_out, BETONY_ID_TEXT_SIZE, "%s", name);
-        return EX_OK;
-    }
-    struct betony_answer *by_label = NULL, *by_identifier = NULL;
-    int failed = search(cli, "find", name, &by_label);
+/* By label first, then by identifier; the answers are the caller's to free, also after a failure. */
+static int search_both(struct cli *cli, const char *name, struct cli_child *child, size_t *count_out,
+                       struct betony_answer **by_label, struct betony_answer **by_identifier) {
+    int failed = search(cli, "find", name, by_label);
     if (failed)
         return failed;
-    const struct betony_value *rows = betony_value_get(betony_answer_result(by_label), "rows");
-    int chosen = choose(name, rows, name, id_out);
-    if (chosen == -1) {
-        failed = search(cli, "identifier", name, &by_identifier);
-        if (!failed)
-            chosen = choose(name, betony_value_get(betony_answer_result(by_identifier), "rows"), NULL, id_out);
-    }
-    if (!failed && chosen == -1) {
+    *count_out = count_rows(betony_value_get(betony_answer_result(*by_label), "rows"), name, child);
+    if (*count_out > 0)
+        return EX_OK;
+    failed = search(cli, "identifier", name, by_identifier);
+    if (!failed)
+        *count_out = count_rows(betony_value_get(betony_answer_result(*by_identifier), "rows"), NULL, child);
+    return failed;
+}
+
+static bool is_child_id(const char *name, struct cli_child *child) {
+    struct proto_id id;
+    memset(child, 0, sizeof *child);
+    if (proto_id_parse((struct proto_slice){name, (uint32_t)strlen(name)}, &id) != PROTO_OK)
+        return false;
+    (void)snprintf(child->id, sizeof child->id, "%s", name);
+    return true;
+}
+
+int cli_look_up(struct cli *cli, const char *name, struct cli_child *child, size_t *count_out) {
+    struct betony_answer *by_label = NULL, *by_identifier = NULL;
+    *count_out = 1;
+    if (is_child_id(name, child))
+        return EX_OK;
+    int failed = search_both(cli, name, child, count_out, &by_label, &by_identifier);
+    betony_answer_free(by_label);
+    betony_answer_free(by_identifier);
+    return failed;
+}
+
+int cli_find_child(struct cli *cli, const char *name, struct cli_child *child) {
+    struct betony_answer *by_label = NULL, *by_identifier = NULL;
+    size_t count = 0;
+    if (is_child_id(name, child))
+        return EX_OK;
+    int code = search_both(cli, name, child, &count, &by_label, &by_identifier);
+    const struct betony_value *like = betony_value_get(betony_answer_result(by_label), "rows");
+    if (code == EX_OK && count > 1) {
+        (void)fprintf(stderr, "betony: \"%s\" is the name of more than one child; give the id:\n", name);
+        if (by_identifier)
+            list_candidates(betony_value_get(betony_answer_result(by_identifier), "rows"), NULL);
+        else
+            list_candidates(like, name);
+        code = EX_DATAERR;
+    } else if (code == EX_OK && count == 0) {
         (void)fprintf(stderr, "betony: no child on this caseload is known by \"%s\" [unknown-patient]\n", name);
-        if (betony_value_count(rows) > 0) {
+        if (betony_value_count(like) > 0) {
             (void)fputs("Labels that begin so:\n", stderr);
-            list_candidates(rows, NULL);
+            list_candidates(like, NULL);
         }
-        chosen = EX_DATAERR;
+        code = EX_DATAERR;
     }
     betony_answer_free(by_label);
     betony_answer_free(by_identifier);
-    return failed ? failed : chosen;
+    return code;
 }

@@ -197,6 +197,28 @@ static const struct betony_value *first_list(const struct betony_value *result) 
     return result;
 }
 
+/* "sterile-water, bottled-water": the waters of a set, which has bit (number - 1) for each choice. */
+static void fluid_words(int64_t set, char *out, size_t size) {
+    size_t at = 0;
+    out[0] = '\0';
+    for (uint32_t i = 1; i <= proto_choice_count("fluid") && at < size; i++)
+        if (((uint64_t)set >> (i - 1)) & 1)
+            at += (size_t)snprintf(out + at, size - at, "%s%s", at ? ", " : "", proto_choice_name("fluid", i));
+}
+
+static void rule_cell(const struct betony_value *rule, const char *key, char *out, size_t size) {
+    char fluids[300];
+    const char *unit = betony_value_text(betony_value_get(rule, "unit"), "");
+    if (strcmp(key, "unit") == 0) {
+        (void)snprintf(out, size, "%s", words_unit(unit));
+    } else if (strcmp(key, "basis") == 0 && strcmp(unit, "set") == 0) {
+        fluid_words(betony_value_int(betony_value_get(rule, "value"), 0), fluids, sizeof fluids);
+        (void)snprintf(out, size, "means %s; basis: %s", fluids, betony_value_text(betony_value_get(rule, key), ""));
+    } else {
+        words_value(key, betony_value_get(rule, key), out, size);
+    }
+}
+
 static int verb_rules(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
     static struct cli_args args;
     parse(cli, verb, argc, argv, 0, 0, &args);
@@ -215,9 +237,8 @@ static int verb_rules(struct cli *cli, const struct cli_verb *verb, int argc, ch
         struct table *table = table_new(heads, COUNT(rules_columns));
         for (size_t r = 0; r < betony_value_count(values); r++)
             for (size_t c = 0; c < COUNT(rules_columns); c++) {
-                char text[600];
-                const char *key = rules_columns[c].key;
-                words_value(key, betony_value_get(betony_value_at(values, r), key), text, sizeof text);
+                char text[900];
+                rule_cell(betony_value_at(values, r), rules_columns[c].key, text, sizeof text);
                 table_cell(table, text);
             }
         table_print(cli, stdout, table, 0);
@@ -320,14 +341,14 @@ static int verb_alerts(struct cli *cli, const struct cli_verb *verb, int argc, c
 static int verb_patient(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
     static struct cli_args args;
     parse(cli, verb, argc, argv, 1, 1, &args);
-    char id[BETONY_ID_TEXT_SIZE];
+    struct cli_child child;
     int failed = cli_connect(cli);
     if (!failed)
-        failed = cli_find_child(cli, args.words[0], id);
+        failed = cli_find_child(cli, args.words[0], &child);
     if (failed)
         return failed;
     struct betony_map *params = betony_map_new();
-    betony_map_text(params, "patient", id);
+    betony_map_text(params, "patient", child.id);
     cli_args_fill(cli, &args, CLI_PLACE_PARAM, params);
     struct betony_answer *answer = NULL;
     failed = cli_call(cli, "patient", params, &answer);
@@ -366,13 +387,13 @@ static int verb_history(struct cli *cli, const struct cli_verb *verb, int argc, 
         {"received", false, false}, {"", false, false},     {"event", false, false}};
     static struct cli_args args;
     parse(cli, verb, argc, argv, 1, 1, &args);
-    char id[BETONY_ID_TEXT_SIZE];
+    struct cli_child child;
     struct cli_rows rows;
     int failed = cli_connect(cli);
     if (!failed)
-        failed = cli_find_child(cli, args.words[0], id);
+        failed = cli_find_child(cli, args.words[0], &child);
     if (!failed)
-        failed = cli_list(cli, &args, "history", id, &rows);
+        failed = cli_list(cli, &args, "history", child.id, &rows);
     if (failed)
         return failed;
     if (!cli_rows_print_json(cli, &rows)) {

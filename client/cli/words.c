@@ -109,6 +109,10 @@ static const char *unit_text(const char *key) {
     return i < sizeof units / sizeof units[0] ? units[i].unit : "";
 }
 
+const char *words_unit(const char *code) {
+    return strcmp(code, "Cel") == 0 ? "\302\260C" : code;
+}
+
 static bool is_time(const char *key, int64_t number) {
     static const char *const keys[] = {"at", "since", "deadline", "aim", "now", "recheck_by", "before"};
     if (number < -DAY_MS * 36500 || (number > -DAY_MS && number < DAY_MS * 365))
