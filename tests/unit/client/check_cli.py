@@ -241,6 +241,110 @@ class Record(Case):
         self.assertGreater(len(tries), 1)
         self.assertIn("--id " + tries[0], err)
 
+    def test_repeat_is_the_same_event(self):
+        """What is said after a lost answer makes the same line the same event, also for a registration."""
+        sent = []
+
+        def lose(params):
+            sent.append(params["events"][0])
+            return ... if len(sent) < 9 and not again else {"seqs": [1], "repeated": [], "opened": [], "settled": []}
+        again = False
+        for line in (["note.written", "--patient", ID_A, "--text", "x"],
+                     ["patient.registered", "--label", "HM-1", "--born", "2020-01-01", "--zone", "UTC", "--team", "t"]):
+            sent, again = [], False
+            code, _, err, _ = self.record(*line, answer=lose)
+            self.assertEqual(code, 75)
+            again = True
+            repeat = err.split("Repeat the same line with ")[1].split(": it")[0].split()
+            if "--patient" in line:
+                self.assertNotIn("--patient", repeat)
+            self.assertEqual(self.record(*line, *repeat, answer=lose)[0], 0)
+            self.assertEqual(sent[-1], sent[0])
+
+    def test_all_that_is_needed(self):
+        code, _, err, event = self.record("device.placed", "--retention", "balloon")
+        self.assertEqual((code, event), (64, None))
+        for flag in ("patient", "profile", "tip", "french-fr", "why", "place", "placed-by"):
+            self.assertIn(f"--{flag} is needed", err)
+        self.assertNotIn("--retention", err)
+        self.assertIn("low, long", err)
+        self.assertIn("--warm or --no-warm is needed",
+                      self.record("tube.blocked", "--patient", ID_A, "--water-ml", "10", "--cleared")[2])
+        usage = self.betony("record", "device.placed", "--help")[1]
+        self.assertLess(usage.index("Needed:"), usage.index("--placed-by="))
+        self.assertLess(usage.index("--placed-by="), usage.index("What else"))
+
+    def test_times(self):
+        """A time without an offset is the machine's; what its clocks skipped or showed twice is refused."""
+        for text, zone, ms in [("2026-03-01 14:00", "Europe/London", 1772373600000),
+                               ("2026-03-01T14:00", "UTC", 1772373600000),
+                               ("2026-07-01 14:00", "Europe/London", 1782910800000),
+                               ("2026-10-25 00:30", "Europe/London", 1792884600000),
+                               ("2026-10-25 02:00", "Europe/London", 1792893600000)]:
+            self.server.reset(record={"seqs": [1], "repeated": [], "opened": [], "settled": []})
+            code, out, err = self.betony("record", "note.written", "--patient", ID_A, "--text", "x", "--at", text, TZ=zone)
+            self.assertEqual(code, 0, err)
+            self.assertEqual(self.server.calls[0][1]["events"][0]["at"], ms, text)
+            self.assertIn(text.replace("T", " "), out)
+        # clocks in London go forward on 2026-03-29 and back on 2026-10-25; in Lord Howe by half an hour (tzdata)
+        for text, zone, said in [("2026-03-29 01:30", "Europe/London", "skipped"),
+                                 ("2026-10-25 01:30", "Europe/London", "twice"),
+                                 ("2026-04-05 01:45", "Australia/Lord_Howe", "twice"),
+                                 ("2026-02-30 12:00", "UTC", "no such day"), ("2026-02-03 24:00", "UTC", "neither"),
+                                 ("2026-02-03 1:00", "UTC", "neither"), ("01/03/2026", "UTC", "neither")]:
+            code, _, err = self.betony("record", "note.written", "--patient", ID_A, "--text", "x", "--at", text, TZ=zone)
+            self.assertEqual(code, 64)
+            self.assertIn(said, err, text)
+        line = json.dumps({"kind": "note.written", "patient": ID_A, "at": "2026-03-01 14:00", "body": {"text": "x"}})
+        self.assertEqual(self.betony("load", self.file("a", line))[0], 65)  # a file says its offset
+
+    def test_label_held(self):
+        """A label that is on the caseload already is not registered again unless that is said."""
+        line = ["patient.registered", "--label", "HM-0142", "--born", "2020-01-01", "--zone", "UTC", "--team", "t"]
+        held = {"rows": [{"patient": ID_A, "label": "HM-0142", "team": "fell-side"}]}
+        for more, code in ([], 65), (["--another"], 0):
+            self.server.reset(patients=held, record={"seqs": [1], "repeated": [], "opened": [], "settled": []})
+            ended, _, err = self.betony("record", *line, *more)
+            self.assertEqual(ended, code, err)
+            self.assertEqual("record" in [call[0] for call in self.server.calls], code == 0)
+            self.assertEqual(ID_A in err, code == 65)
+
+    def test_still_open(self):
+        """What was open for now before is told again, with the child's own plan while a device is out."""
+        alert = {"name": "tube-out", "stoma": "main", "urgency": "now", "since": 1772370000000, "found": "It is out.",
+                 "next_step": "Go to hospital."}
+        page = {"patient": ID_A, "alerts": [alert, {"name": "fit-tight", "stoma": "main", "urgency": "soon"}],
+                "emergency": {"plan": {"steps": "Cover the site."}}}
+        row = {"patient": ID_A, "label": "HM-0142", "team": "fell-side", "closed": True}
+        self.server.reset(record={"seqs": [1], "repeated": [], "opened": [], "settled": []}, patient=page,
+                          patients={"rows": [row]})
+        line = ["record", "note.written", "--patient", "HM-0142", "--text", "x", "--at", "2026-03-01T14:00:00Z"]
+        code, out, err = self.betony(*line)
+        self.assertEqual(code, 0)
+        self.assertIn("recorded: note.written of HM-0142 (fell-side), 2026-03-01 14:00 UTC", out)
+        self.assertIn("closed", err)
+        self.assertLess(out.index("Cover the site."), out.index("Go to hospital."))
+        self.assertIn("still open: fit-tight (soon)", out)
+        self.assertIn("does not replace clinical judgement", out)
+        self.assertNotIn("Go to hospital.", self.betony(*line, "--want", "none")[1])
+
+    def test_withdrawn(self):
+        self.server.reset(record={"seqs": [1], "repeated": [], "opened": [], "settled": []},
+                          history=lambda p: {"rows": [{"id": ID_A}]} if "after" in p else {"rows": [], "after": "t"})
+        code, out, err = self.betony("record", "event.withdrawn", "--patient", ID_B, "--event", ID_A, "--reason", "r")
+        self.assertEqual((code, err), (0, ""))
+        self.assertIn("withdrawal.confirmed", out)
+        code, _, err = self.betony("record", "event.withdrawn", "--patient", ID_B, "--event", ID_B, "--reason", "r")
+        self.assertEqual(code, 0)
+        self.assertIn("no event " + ID_B, err)
+
+    def test_nearest_name(self):
+        self.assertIn("did you mean balloon.checked?", self.betony("record", "balloon.check")[2])
+        self.assertIn("did you mean balloon-low?",
+                      self.record("contact.made", "--patient", ID_A, "--about", "balloon-lwo")[2])
+        self.assertIn("did you mean record?", self.betony("recrod")[2])
+        self.assertNotIn("did you mean", self.betony("frobnicate")[2])
+
     def test_child_by_name(self):
         rows = [{"patient": ID_A, "label": "HM-0142", "team": "fell-side"},
                 {"patient": ID_B, "label": "HM-01421", "team": "mill-lane"}]
@@ -260,6 +364,93 @@ class Record(Case):
         code, _, err = self.betony("patient", "HM-9")
         self.assertEqual(code, 65)
         self.assertIn("unknown-patient", err)
+
+
+class Page(Case):
+    """One child's page: the order at night, nothing dumped raw, nothing left out."""
+    NOW = 1772370000000  # 2026-03-01 13:00 in London
+    DAY = 86400000
+
+    def task(self, name, state, days, **more):
+        due = self.NOW - self.NOW % self.DAY + days * self.DAY
+        return {"task": name, "title": name.capitalize() + more.pop("of", ""), "stoma": "main", "state": state,
+                "due_on": "2026-03-%02d" % (1 + days), "due_at": due, "overdue_at": due + self.DAY, **more}
+
+    def page(self, **more):
+        tasks = [self.task("weight", "upcoming", 20)]
+        tasks += [self.task("training", "upcoming", 29, of=" %d" % i, due_at=self.NOW + (90 + i) * self.DAY)
+                  for i in range(4)]
+        tasks += [self.task("taping", "due", 0), self.task("balloon-check", "overdue", 0, overdue_at=self.NOW - 3 * self.DAY),
+                  self.task("rotate", "overdue", 0, overdue_at=self.NOW - 9 * self.DAY)]
+        status = {
+            "patient": ID_A, "label": "HM-0142", "team": "fell-side", "level": "now", "at": self.NOW,
+            "home_change": {"allowed": False, "reasons": ["young", "something-new"]},
+            "emergency": {"plan": {"steps": "Own plan.", "keep_open": True, "phone": "01632 960901"},
+                          "steps": ["General step.", "This supports and does not replace clinical judgement: x."]},
+            "record": {"born": "2020-01-01", "latex_allergy": True, "active": False, "new_key": "kept",
+                       "identifiers": [{"system": "urn:x", "value": "7"}], "use": [{"item": "set", "per_day": 0.15}],
+                       "contacts": [{"role": "surgeon", "name": "on call", "phone": "01632 960950"}],
+                       "stay": {"where": "hospital", "started_at": self.NOW - self.DAY},
+                       "feed": {"mode": "both", "ml_day": 700, "prescribed_at": self.NOW}},
+            "stomas": [{"stoma": "main", "state": "in", "formed_on": "2026-02-01", "age_days": 28, "mature_on": "2026-04-26",
+                        "device": {"retention": "balloon", "profile": "low", "tip": "stomach", "french_fr": 14,
+                                   "balloon_ml": 5, "lot": "L1", "new_mark": "m"}}],
+            "tasks": tasks,
+            "alerts": [{"name": "blocked", "stoma": "main", "urgency": "now", "since": self.NOW, "found": "It is blocked.",
+                        "next_step": "Flush it.", "rule": "r", "basis": "b"}],
+            "carers": [{"carer": "mother", "skills": [{"skill": "daily-care", "level": "shown", "until": "2026-02-01",
+                                                       "in_date": False}]}],
+            "spare": {"required": ["same"], "counted": []},
+            "forecast": {"balloon": {"loss_ml_week": 0.1, "low": -0.02, "high": 0.29, "next_expected_ml": 4.9}},
+            "trend": {"checks": [{"at": self.NOW, "stuck": True, "left_empty": True, "prescribed_ml": 5}], "weights": []},
+            "plan": [{"task": "rotate", "every_days": 1, "set_at": self.NOW}],
+            "ended": [{"name": "fit-tight", "how": "settled", "ended_at": self.NOW, "evidence": [ID_B]}], **more}
+        self.server.reset(patient=status)
+        code, out, err = self.betony("patient", ID_A)
+        self.assertEqual(code, 0, err)
+        return out
+
+    def assertInOrder(self, out, *parts):
+        at = 0
+        for part in parts:
+            self.assertIn(part, out[at:])
+            at = out.index(part, at)
+
+    def test_order(self):
+        out = self.page()
+        self.assertInOrder(out, "LATEX ALLERGY", "IF THE DEVICE COMES OUT", "Own plan.", "General step.", "OPEN ALERTS (1)",
+                           "Flush it.", "CONTACTS", "01632 960950", "TASKS", "overdue 10 days", "Rotate", "overdue 4 days",
+                           "Balloon-check", "Taping", "Weight", "STOMA", "LAST MEASUREMENTS", "SPARES", "CARERS", "RECORD",
+                           "does not replace clinical judgement")
+        self.assertEqual(out.count("does not replace clinical judgement"), 1)
+        self.assertIn("Renew training: 4 skills", out)
+        self.assertNotIn("Training 1", out)
+
+    def test_words(self):
+        out = self.page()
+        for said in ("AWAY NOW     hospital, from 2026-02-28", "NOT allowed: the stoma is young, something-new",
+                     "a catheter to keep the stoma open: yes", "2026-02-01, 28 days old", "not before 2026-04-26",
+                     "lot L1, new mark m", "also         new key kept", "active: no", "urn:x: 7", "set: 0.15 a day",
+                     "both, 700 mL a day, prescribed 2026-03-01", "NONE COUNTED", "rule       r (basis: b)",
+                     "(95 % interval: no loss to 0.29 mL)", "nothing  left empty", "every day"):
+            self.assertIn(said, out)
+        self.assertRegex(out, r"mother +daily-care +shown +2026-02-01 +NO\n")
+        self.assertRegex(out, r"fit-tight +settled +2026-03-01 13:00\n")
+        for raw in ("loss_ml_week", "every_days", "evidence", ID_B, "in_date"):
+            self.assertNotIn(raw, out)
+
+    def test_device_out(self):
+        out = self.page(stomas=[{"stoma": "main", "state": "out"}])
+        self.assertInOrder(out, "THE DEVICE IS OUT", "Own plan.", "OPEN ALERTS (1)", "IN GENERAL", "General step.")
+        out = self.page(emergency={"plan": {"steps": "Own plan."}, "second_plan": {"steps": "Second plan."}})
+        self.assertInOrder(out, "Own plan.", "For the second stoma", "Second plan.")
+
+    def test_closed_and_other_rules(self):
+        out = self.page(closed={"at": self.NOW, "reason": "moved-away"}, other_rules=True)
+        self.assertIn("THE RECORD IS CLOSED since 2026-03-01 13:00: moved-away", out)
+        self.assertIn("Other rules or zone data", out)
+        self.assertIn("NONE ON RECORD", self.page(emergency={"steps": []}))
+        self.assertIn("NOBODY is on record", self.page(carers=[]))
 
 
 class Lists(Case):
@@ -297,6 +488,9 @@ class Lists(Case):
         self.assertEqual(self.betony("devices", "--lot", "x")[0], 1)
         self.assertEqual(self.betony("due")[0], 0)
         self.assertEqual(self.betony("alerts")[0], 0)
+        self.assertEqual(self.betony("patients")[1], "No children.\n")
+        self.assertEqual(self.betony("due", "--before", "2026-10-25")[1], "No tasks.\n")
+        self.assertEqual(self.server.calls[-1][1]["before"], 1792882800000)  # midnight in London, still summer time
 
     def test_clock(self):
         alert = {"name": "tube-out", "label": "HM-0113", "urgency": "now", "since": 1772370000000, "aim": 1772373600000,
@@ -318,7 +512,8 @@ class Lists(Case):
     def test_terminal(self):
         """On a terminal the table is folded to its width, nothing is cut, and NO_COLOR takes the weight away."""
         self.server.reset(due={"rows": [{"label": "HM-1", "state": "overdue", "title": "Check the balloon water",
-                                         "due_at": 1772370000000, "detail": "word " * 40 + "end"}]})
+                                         "due_at": 1772370000000, "detail": "word " * 40 + "end",
+                                         "label": "HM-0142", "team": "a-team-with-a-long-name-indeed"}]})
         for no_color in ("", "1"):
             main, child = os.openpty()
             import fcntl, struct, termios
@@ -340,6 +535,8 @@ class Lists(Case):
             self.assertLessEqual(max(len(line) for line in plain.splitlines()), 100)
             self.assertEqual(plain.count("word"), 40)
             self.assertIn("end", plain)
+            self.assertNotIn("detail", plain)  # a last column that would be squeezed goes under its row
+            self.assertIn("\n    word word", plain.replace("\r", ""))
 
 
 class Load(Case):
