@@ -287,7 +287,96 @@ static void test_any_way_leads_to_the_same(void **state) {
     }
 }
 
+/* --- recorded by calls ---------------------------------------------------------------------------------- */
+
+#define IN_FLIGHT 40
+
+/* Whatever is taken of these calls, in any order, with any wants, answered while others are on their way. */
+static uint32_t record_all(struct world *world, const struct plot *plot, uint64_t seed) {
+    static struct answer answers[IN_FLIGHT];
+    struct random_source random = {seed};
+    struct proto_arena *arena = proto_arena_new();
+    uint32_t *order = calloc(plot->count, sizeof *order), taken = 0, waiting = 0;
+    for (uint32_t i = 0; i < plot->count; i++)
+        order[i] = i;
+    random_shuffle(&random, order, plot->count);
+    for (uint32_t done = 0; done < plot->count || waiting;) {
+        while (done < plot->count && waiting < IN_FLIGHT && random_chance(&random, 90)) {
+            struct proto_event events[4];
+            uint32_t count = 0, most = 1 + random_below(&random, 4);
+            proto_arena_clear(arena);
+            for (; count < most && done < plot->count; count++, done++) {
+                const struct sent *sent =
+                    &plot->events[random_chance(&random, 95) ? order[done] : order[random_below(&random, done + 1)]];
+                assert_int_equal(proto_event_decode(sent->bytes, sent->size, arena, &events[count]), PROTO_OK);
+            }
+            struct work_who who = {.all_teams = true};
+            (void)snprintf(who.account, sizeof who.account, "%s", accounts[random_below(&random, 2)]);
+            world_send(world, &who, (enum work_want)random_below(&random, 3), events, count, &answers[waiting++]);
+        }
+        for (uint32_t steps = random_below(&random, 40); steps > 0; steps--)
+            (void)work_run_one(world->work);
+        if (random_chance(&random, 20) || waiting == IN_FLIGHT || done == plot->count) {
+            world_run(world);
+            for (uint32_t i = 0; i < waiting; i++) {
+                assert_true(answers[i].done);
+                taken += answers[i].code == PROTO_OK;
+                answer_deinit(&answers[i]);
+            }
+            waiting = 0;
+        }
+    }
+    free(order);
+    proto_arena_free(arena);
+    return taken;
+}
+
+/* What a log holds, as something that other nodes may be sent. */
+static void take_log(struct world *world, struct plot *plot) {
+    struct store_identity identity;
+    struct store_log *log;
+    store_identity_get(world->store, &identity);
+    assert_int_equal(store_log_begin(world->store, &log), PROTO_OK);
+    plot->count = 0;
+    for (uint64_t seq = 1; seq <= identity.log_seq; seq++) {
+        struct store_event stored;
+        assert_int_equal(store_log_read(log, seq, &stored), PROTO_OK);
+        uint8_t *bytes = malloc(stored.body.size);
+        memcpy(bytes, stored.body.data, stored.body.size);
+        add_event(plot, bytes, stored.body.size, &stored.id, 0);
+    }
+    store_log_abort(log);
+}
+
+static void test_calls_lead_there_too(void **state) {
+    (void)state;
+    uint64_t first = number_from("BETONY_SEED", 1), worlds = number_from("BETONY_WORLDS", 400) / 10;
+    for (uint64_t seed = first; seed < first + worlds; seed++) {
+        static struct plot plot, held;
+        struct world by_calls, by_log;
+        plot_init(&plot, seed);
+        world_init(&by_calls, seed);
+        by_calls.now = plot.last_at + EV_DAY;
+        assert_true(record_all(&by_calls, &plot, seed) > 0);
+        world_run(&by_calls);
+        world_verify(&by_calls);
+        held = plot;
+        held.events = calloc(plot.count + 1, sizeof *held.events);
+        take_log(&by_calls, &held);
+        go(&by_log, &held, seed, false);
+        world_verify(&by_log);
+        compare(&by_calls, &by_log, &held, seed);
+        world_deinit(&by_log);
+        world_deinit(&by_calls);
+        for (uint32_t i = 0; i < held.count; i++)
+            free((void *)(uintptr_t)held.events[i].bytes);
+        free(held.events);
+        plot_deinit(&plot);
+    }
+}
+
 int main(void) {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(test_any_way_leads_to_the_same)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(test_any_way_leads_to_the_same),
+                                       cmocka_unit_test(test_calls_lead_there_too)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
