@@ -22,6 +22,7 @@ void care_step_stoma_formed(struct care_state *state, const struct proto_event *
     stoma->formed_day = (int32_t)care_said(PROTO_BODY(event, stoma_formed, formed_on), INT32_MIN);
     stoma->mature_day = (int32_t)care_said(PROTO_BODY(event, stoma_formed, mature_on), INT32_MIN);
     stoma->stitches_out_day = (int32_t)care_said(PROTO_BODY(event, stoma_formed, stitches_out_on), INT32_MIN);
+    care_step_completed(state, PROTO_TASK_STITCHES_OUT, proto_event_stoma(event), ""); /* other stitches, other date */
     care_text_copy(stoma->hospital, sizeof stoma->hospital, PROTO_BODY(event, stoma_formed, hospital)->text);
     if (care_fact_is(&state->stay.started) && !care_fact_is(&state->stay.ended))
         state->stay.stoma_formed = true;

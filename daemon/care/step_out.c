@@ -134,6 +134,7 @@ void care_step_blocked(struct care_state *state, const struct proto_event *event
 
 void care_step_hospital(struct care_state *state, const struct proto_event *event) {
     state->hospital = care_step_fact(event);
+    care_step_completed(state, PROTO_TASK_HOSPITAL_FOLLOW_UP, 0, ""); /* this one has a follow-up of its own */
     state->hospital_formed_here = care_said_yes(PROTO_BODY(event, hospital_reached, formed_stoma_here));
     for (int i = 0; i < PROTO_STOMAS_MAX; i++) { /* the child is there with whatever came out */
         struct care_stoma *stoma = &state->stomas[i];

@@ -164,8 +164,9 @@ void care_step_stay_started(struct care_state *state, const struct proto_event *
 void care_step_stay_ended(struct care_state *state, const struct proto_event *event) {
     uint8_t where = care_said_choice(PROTO_BODY(event, stay_ended, where));
     bool hospital = where == PROTO_stay_where_hospital;
-    if (where == 0) /* not said: the one that is under way, hospital first */
-        hospital = stay_under_way(&state->stay) || !stay_under_way(&state->away);
+    const struct care_stay *said = hospital ? &state->stay : &state->away;
+    if (where == 0 || !stay_under_way(said)) /* not said, or a slip of the list: the one that is under way, hospital first */
+        hospital = stay_under_way(&state->stay) || (!stay_under_way(&state->away) && (where == 0 || hospital));
     struct care_stay *stay = hospital ? &state->stay : &state->away;
     if (!stay_under_way(stay)) { /* its beginning was never recorded */
         memset(stay, 0, sizeof *stay);
@@ -173,6 +174,10 @@ void care_step_stay_ended(struct care_state *state, const struct proto_event *ev
     }
     stay->ended = care_step_fact(event);
     set_text(stay->name, sizeof stay->name, PROTO_BODY(event, stay_ended, name));
+    if (hospital) { /* the checks after this stay are occurrences of their own: what an earlier one was put off to is over */
+        care_step_completed(state, PROTO_TASK_FIRST_VISIT, 0, "");
+        care_step_completed(state, PROTO_TASK_RETURN_CHECK, 0, "");
+    }
 }
 
 void care_step_visit_planned(struct care_state *state, const struct proto_event *event) {
