@@ -83,6 +83,8 @@ uint32_t cli_args_number(const struct cli_args *args, const char *name, uint32_t
 void cli_args_fill(const struct cli *cli, const struct cli_args *args, enum cli_place place, struct betony_map *map);
 /* Leaves the program with EX_USAGE. */
 _Noreturn void cli_usage(const struct cli_args *args, const char *format, ...) __attribute__((format(printf, 2, 3)));
+/* The same, for a kind that there is not. */
+_Noreturn void cli_usage_kind(const struct cli_args *args, const char *name);
 extern const struct argp cli_globals; /* --connect and the others that every verb takes; its input is the struct cli */
 
 /* --- values (input.c) ------------------------------------------------------------------------------------------------ */
@@ -193,8 +195,9 @@ struct show_column {
 };
 void show_rows(const struct cli *cli, FILE *out, const struct cli_rows *rows, const struct show_column *columns,
                size_t count);
-/* Under a list: "3 tasks; times are UTC+01:00", and what of it is not there yet. */
-void show_count(const struct cli *cli, FILE *out, const struct cli_rows *rows, const char *one, const char *many);
+/* Under a list: "3 alerts; times are UTC+01:00" (`times`: it has some), and what of it is not there yet. */
+void show_count(const struct cli *cli, FILE *out, const struct cli_rows *rows, const char *one, const char *many,
+                bool times);
 void show_value(const struct cli *cli, FILE *out, const struct betony_value *value, int indent);
 /* A list of maps as an indented table; `count` columns. */
 void show_table(const struct cli *cli, FILE *out, const struct betony_value *list, const struct show_column *columns,

@@ -263,6 +263,14 @@ static int send_event(struct cli *cli, const struct cli_args *args, enum proto_k
     return code;
 }
 
+_Noreturn void cli_usage_kind(const struct cli_args *args, const char *name) {
+    struct cli_guess guess = {.text = name};
+    for (int k = PROTO_KIND_UNKNOWN + 1; k < PROTO_KIND_COUNT; k++)
+        cli_guess_try(&guess, proto_kind_get((enum proto_kind)k)->name);
+    cli_usage(args, "there is no kind of event \"%s\"%s%s%s; `betony kinds' lists them", name,
+              guess.name ? " (did you mean " : "", guess.name ? guess.name : "", guess.name ? "?)" : "");
+}
+
 /* --- the verb --------------------------------------------------------------------------------------------------------------------- */
 
 /* The kind stands first, because the flags depend on it. */
@@ -277,11 +285,7 @@ static enum proto_kind take_kind(struct cli *cli, const struct cli_verb *verb, s
     enum proto_kind kind = proto_kind_find((struct proto_slice){argv[1], (uint32_t)strlen(argv[1])});
     if (kind != PROTO_KIND_UNKNOWN)
         return kind;
-    struct cli_guess guess = {.text = argv[1]};
-    for (int k = PROTO_KIND_UNKNOWN + 1; k < PROTO_KIND_COUNT; k++)
-        cli_guess_try(&guess, proto_kind_get((enum proto_kind)k)->name);
-    cli_usage(args, "there is no kind of event \"%s\"%s%s%s; `betony kinds' lists them", argv[1],
-              guess.name ? " (did you mean " : "", guess.name ? guess.name : "", guess.name ? "?)" : "");
+    cli_usage_kind(args, argv[1]);
 }
 
 /* "--patient CHILD --steps TEXT": the least that the line has to say. */

@@ -76,13 +76,15 @@ static void show_source(const struct cli *cli, FILE *out, const struct source *s
     table_free(table);
 }
 
-void show_count(const struct cli *cli, FILE *out, const struct cli_rows *rows, const char *one, const char *many) {
+void show_count(const struct cli *cli, FILE *out, const struct cli_rows *rows, const char *one, const char *many,
+                bool times) {
     char zone[48];
     words_zone(cli->now_ms, zone);
     if (rows->row_count == 0)
         (void)fprintf(out, "No %s.\n", many);
     else
-        (void)fprintf(out, "\n%zu %s; times are %s\n", rows->row_count, rows->row_count == 1 ? one : many, zone);
+        (void)fprintf(out, "\n%zu %s%s%s\n", rows->row_count, rows->row_count == 1 ? one : many,
+                      times ? "; times are " : "", times ? zone : "");
     const struct betony_value *first = rows->page_count ? betony_answer_result(rows->pages[0]) : NULL;
     const struct betony_value *settling = betony_value_get(first, "settling");
     if (settling)

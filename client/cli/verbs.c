@@ -162,7 +162,7 @@ static int verb_kinds(struct cli *cli, const struct cli_verb *verb, int argc, ch
     if (args.word_count == 1) {
         enum proto_kind kind = proto_kind_find((struct proto_slice){args.words[0], (uint32_t)strlen(args.words[0])});
         if (kind == PROTO_KIND_UNKNOWN)
-            cli_usage(&args, "there is no kind of event \"%s\"", args.words[0]);
+            cli_usage_kind(&args, args.words[0]);
         show_kind(cli, kind);
         return EX_OK;
     }
@@ -283,7 +283,7 @@ static int show_list(struct cli *cli, const struct cli_args *args, const char *m
         return failed;
     if (!cli_rows_print_json(cli, &rows)) {
         show_rows(cli, stdout, &rows, columns, count);
-        show_count(cli, stdout, &rows, noun[0], noun[1]);
+        show_count(cli, stdout, &rows, noun[0], noun[1], columns == devices_columns);
     }
     *row_count_out = rows.row_count;
     cli_rows_free(&rows);
@@ -323,7 +323,7 @@ static int verb_alerts(struct cli *cli, const struct cli_verb *verb, int argc, c
     if (!cli_rows_print_json(cli, &rows)) {
         for (size_t i = 0; i < rows.row_count; i++)
             show_alert(cli, stdout, cli_rows_at(&rows, i), true, false);
-        show_count(cli, stdout, &rows, "open alert", "open alerts");
+        show_count(cli, stdout, &rows, "open alert", "open alerts", true);
         if (rows.row_count > 0) {
             out_folded(
                 cli, stdout, 0,
@@ -361,30 +361,52 @@ static int verb_patient(struct cli *cli, const struct cli_verb *verb, int argc, 
     return EX_OK;
 }
 
+/* "withdrawn 4 mL, look clear [event id]", after what became of the event. */
+static void history_what(const struct betony_value *row, char *out, size_t size) {
+    const struct betony_value *body = betony_value_get(row, "body"), *withdrawn = betony_value_get(row, "withdrawn");
+    const char *kind = betony_value_text(betony_value_get(row, "kind"), "");
+    const char *stoma = betony_value_text(betony_value_get(row, "stoma"), "");
+    char text[2200];
+    if (strcmp(kind, "note.written") == 0)
+        (void)snprintf(text, sizeof text, "%s", betony_value_text(betony_value_get(body, "text"), ""));
+    else
+        words_map(body, NULL, text, sizeof text);
+    bool waits = betony_value_get(row, "withdrawal_waits") != NULL;
+    bool gone = withdrawn && betony_value_bool(withdrawn, true);
+    (void)snprintf(out, size, "%s%s%s%s[%s]",
+                   waits  ? "WITHDRAWAL WAITS FOR A SECOND PERSON: "
+                   : gone ? "WITHDRAWN: "
+                          : "",
+                   strcmp(stoma, "second") == 0 ? "second stoma: " : "", text, text[0] ? " " : "",
+                   betony_value_text(betony_value_get(row, "id"), ""));
+}
+
 static void history_row(struct table *table, const struct betony_value *row) {
-    static const char *const keys[] = {"at", "kind"};
-    char text[2200], by[160];
-    for (size_t i = 0; i < COUNT(keys); i++) {
-        words_value(keys[i], betony_value_get(row, keys[i]), text, sizeof text);
-        table_cell(table, text);
-    }
-    words_map(betony_value_get(row, "body"), NULL, text, sizeof text);
+    static const char *const people[] = {"by", "done_by", "source"};
+    char text[2600];
+    size_t at = 0;
+    words_value("at", betony_value_get(row, "at"), text, sizeof text);
     table_cell(table, text);
-    (void)snprintf(by, sizeof by, "%s%s%s", betony_value_text(betony_value_get(row, "by"), ""),
-                   betony_value_get(row, "done_by") ? ", " : "",
-                   betony_value_text(betony_value_get(row, "done_by"), ""));
-    table_cell(table, by);
+    table_cell(table, betony_value_text(betony_value_get(row, "kind"), ""));
+    for (size_t i = 0; i < COUNT(people); i++) {
+        const char *name = betony_value_text(betony_value_get(row, people[i]), "");
+        if (name[0])
+            at += (size_t)snprintf(text + at, sizeof text - at, "%s%.80s", at ? ", " : "", name);
+    }
+    text[at] = '\0';
+    table_cell(table, text);
     words_value("received_at", betony_value_get(row, "received_at"), text, sizeof text);
     table_cell(table, text);
-    const struct betony_value *withdrawn = betony_value_get(row, "withdrawn");
-    table_cell(table, withdrawn && betony_value_bool(withdrawn, true) ? "withdrawn" : "");
-    table_cell(table, betony_value_text(betony_value_get(row, "id"), ""));
+    history_what(row, text, sizeof text);
+    table_cell(table, text);
 }
 
 static int verb_history(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
-    static const struct table_column columns[] = {
-        {"happened", false, false}, {"kind", false, false}, {"what", false, true},  {"by", false, true},
-        {"received", false, false}, {"", false, false},     {"event", false, false}};
+    static const struct table_column columns[] = {{"happened", false, false},
+                                                  {"kind", false, false},
+                                                  {"by", false, true},
+                                                  {"received", false, false},
+                                                  {"what, and the event's id", false, true}};
     static struct cli_args args;
     parse(cli, verb, argc, argv, 1, 1, &args);
     struct cli_child child;
@@ -400,11 +422,10 @@ static int verb_history(struct cli *cli, const struct cli_verb *verb, int argc, 
         struct table *table = table_new(columns, COUNT(columns));
         for (size_t i = 0; i < rows.row_count; i++)
             history_row(table, cli_rows_at(&rows, i));
-        table_print(cli, stdout, table, 0);
+        if (rows.row_count > 0)
+            table_print(cli, stdout, table, 0);
         table_free(table);
-        (void)printf("\n%zu event%s\n", rows.row_count, rows.row_count == 1 ? "" : "s");
-        if (rows.after[0])
-            (void)printf("There are more; the next begin with --after %s\n", rows.after);
+        show_count(cli, stdout, &rows, "event", "events", true);
     }
     cli_rows_free(&rows);
     return EX_OK;

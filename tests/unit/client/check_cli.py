@@ -492,6 +492,22 @@ class Lists(Case):
         self.assertEqual(self.betony("due", "--before", "2026-10-25")[1], "No tasks.\n")
         self.assertEqual(self.server.calls[-1][1]["before"], 1792882800000)  # midnight in London, still summer time
 
+    def test_history(self):
+        """What became of an event is told before what it says, and its id stands with it."""
+        base = {"kind": "balloon.checked", "at": 1772370000000, "received_at": 1772373600000, "by": "nurse-a",
+                "source": "seen", "body": {"withdrawn_ml": 4}}
+        self.server.reset(history={"rows": [
+            {**base, "id": ID_A, "withdrawn": True, "withdrawn_by": ID_B}, {**base, "id": ID_B, "withdrawn": False},
+            {**base, "id": ID_A, "withdrawn": False, "withdrawal_waits": ID_B, "stoma": "second"},
+            {**base, "id": ID_B, "kind": "note.written", "body": {"text": "The words."}}]})
+        code, out, _ = self.betony("history", ID_A)
+        self.assertEqual(code, 0)
+        lines = out.splitlines()
+        self.assertRegex(lines[1], f"  WITHDRAWN: withdrawn 4 mL .{ID_A}.$")
+        self.assertRegex(lines[2], f"nurse-a, seen +2026-03-01 14:00  withdrawn 4 mL .{ID_B}.$")
+        self.assertIn("WAITS FOR A SECOND PERSON: second stoma: withdrawn 4 mL", lines[3])
+        self.assertIn("  The words. [", lines[4])
+
     def test_clock(self):
         alert = {"name": "tube-out", "label": "HM-0113", "urgency": "now", "since": 1772370000000, "aim": 1772373600000,
                  "deadline": 1772377200000, "found": "f", "next_step": "n"}
