@@ -35,6 +35,7 @@
 #define PROTO_DAY_MAX 47482               /* 2100-01-01 */
 #define PROTO_FUTURE_MS_MAX 300000        /* `at` ahead of this daemon's clock, in `record` */
 #define PROTO_ALIKE_MS 3600000            /* like events this near each other are pointed out */
+#define PROTO_RECHECK_MS (7 * 86400000LL) /* "look again by" lies at most so long after the call */
 
 /* --- one child's folded state: the first N in order are kept, the rest raise a note --- */
 #define PROTO_STOMAS_MAX 2

@@ -110,6 +110,9 @@ static enum proto_error check_care(const struct proto_event *e, struct proto_fau
 static enum proto_error check_contact(const struct proto_event *e, struct proto_fault *fault) {
     if (HAS(e, contact_made, recheck_by) && NUMBER(e, contact_made, recheck_by) < e->at)
         return BAD("recheck_by", "recheck_by must not lie before the call.");
+    if (HAS(e, contact_made, recheck_by) && NUMBER(e, contact_made, recheck_by) - e->at > PROTO_RECHECK_MS)
+        return BAD("recheck_by",
+                   "recheck_by must lie at most 7 days after the call: look again by then at the latest.");
     return PROTO_OK;
 }
 

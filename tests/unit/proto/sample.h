@@ -265,9 +265,11 @@ static inline void plan_complete_rules(struct plan *p) {
     case PROTO_KIND_lot_recalled:
         NEED(lot_recalled, lot, LEAST);
         break;
-    case PROTO_KIND_contact_made: /* looking again never lies before the call */
+    case PROTO_KIND_contact_made: /* looking again never lies before the call, nor long after it */
         if (PLANNED(contact_made, recheck_by) == LEAST)
             p->at = PROTO_TIME_MIN;
+        else if (PLANNED(contact_made, recheck_by) == MOST)
+            p->at = PROTO_TIME_MAX;
         break;
     default:
         break;
