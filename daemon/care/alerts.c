@@ -18,7 +18,7 @@ void care_draft_init(struct care_draft *draft, enum proto_alert alert, int stoma
     draft->alert.stoma = (uint8_t)stoma;
     draft->alert.found = (uint8_t)found;
     draft->alert.since = since->at;
-    draft->newest_at = since->at;
+    draft->newest_at = draft->worse_at = since->at;
     care_draft_evidence(draft, since);
 }
 
@@ -98,6 +98,14 @@ static bool contact_answers(const struct care_contact *contact, enum proto_alert
            proto_alert_answered_by(alert, urgency, contact->to);
 }
 
+/* Until when the answer lets the alert rest; INT64_MAX: no time was named. Nobody can put a child off for longer than the limit. */
+static int64_t rests_until(const struct care_contact *answer) {
+    if (answer->recheck_by <= answer->fact.at)
+        return INT64_MAX;
+    int64_t latest = answer->fact.at + PROTO_RECHECK_MS;
+    return answer->recheck_by < latest ? answer->recheck_by : latest;
+}
+
 static enum proto_urgency urgency_at(const struct care_alert *alert, int64_t at) {
     return (enum proto_urgency)alert->steps[care_alert_step_at(alert, at)].urgency;
 }
@@ -125,8 +133,8 @@ static void finish_answer(const struct care_facts *facts, struct care_draft *dra
     struct care_alert_step raw[PROTO_STEPS_MAX];
     uint8_t count = alert->step_count, first = care_alert_step_at(alert, answer->fact.at);
     memcpy(raw, alert->steps, sizeof raw);
-    bool again = answer->recheck_by > answer->fact.at;
-    int64_t until = again ? answer->recheck_by : INT64_MAX;
+    int64_t until = rests_until(answer);
+    bool again = until != INT64_MAX;
     alert->step_count = 0;
     for (uint8_t i = first; i < count; i++) {
         struct care_alert_step step = raw[i];
@@ -152,13 +160,23 @@ static void finish_answer(const struct care_facts *facts, struct care_draft *dra
 
 /* --- accepted findings ------------------------------------------------------------------------ */
 
-/* A prescriber accepted the finding until a date: not shown till then, but never where it is for now. */
+/* Findings that last: seen again they are the same finding, and only what is worse is news. Of all others every new sighting is. */
+static bool lasts(uint8_t alert) {
+    return alert == PROTO_ALERT_OVERGRANULATION || alert == PROTO_ALERT_LEAK_AROUND || alert == PROTO_ALERT_FIT_TIGHT ||
+           alert == PROTO_ALERT_FIT_LOOSE;
+}
+
+/* A prescriber accepted the finding, as it was then, until a date: not shown till then or till there is news, but never where it is for now.
+ * What began later nobody accepted. */
 static void finish_accepted(const struct care_facts *facts, struct care_draft *draft) {
     struct care_alert *alert = &draft->alert;
+    int64_t news_at = lasts(alert->alert) ? draft->worse_at : draft->newest_at;
     const struct care_state *state = facts->state;
     for (uint32_t i = 0; i < state->finding_count; i++) {
         const struct care_finding *finding = &state->findings[i];
         if (finding->alert != alert->alert || (alert->stoma != 0 && finding->stoma != alert->stoma))
+            continue;
+        if (alert->since > finding->fact.at || news_at > finding->fact.at)
             continue;
         int64_t from = finding->fact.at, until = care_facts_midnight(facts, finding->until_day + 1);
         for (uint8_t k = 0; k < alert->step_count; k++) {
@@ -180,17 +198,19 @@ static void plan_call_again(const struct care_facts *facts, struct care_schedule
     const struct care_state *state = facts->state;
     const struct care_alert *alert = &about->alert;
     const struct care_contact *call = NULL, *answer = NULL;
+    int64_t rests = INT64_MIN; /* answered until then: a call that nobody takes changes nothing */
     for (uint32_t i = 0; i < state->contact_count; i++) {
         const struct care_contact *contact = &state->contacts[i];
         enum proto_alert name = (enum proto_alert)alert->alert;
         if (contact->fact.at < about->newest_at || !contact_about(contact, name))
             continue;
-        if (contact->outcome == PROTO_outcome_no_answer && !answer)
+        if (contact->outcome == PROTO_outcome_no_answer && contact->fact.at >= rests) {
             call = contact;
-        else if (call && !answer && contact_answers(contact, name, urgency_at(alert, contact->fact.at)))
-            answer = contact;
-        else if (!call && contact_answers(contact, name, urgency_at(alert, contact->fact.at)))
-            return; /* answered before anybody failed to */
+            answer = NULL;
+        } else if (contact_answers(contact, name, urgency_at(alert, contact->fact.at))) {
+            answer = call && !answer ? contact : answer;
+            rests = rests_until(contact);
+        }
     }
     if (!call)
         return;
@@ -242,10 +262,17 @@ static bool ever_now(const struct care_alert *alert) {
     return false;
 }
 
+/* What is about the skin or the child's pain stays when the stoma is closed: only somebody who looked can end it. */
+static bool outlives_stoma(enum proto_alert alert) {
+    return alert == PROTO_ALERT_EARLY_COMPLICATION || alert == PROTO_ALERT_PAIN_OR_BLEEDING ||
+           alert == PROTO_ALERT_INFECTION_SIGNS || alert == PROTO_ALERT_LEAK_AROUND ||
+           alert == PROTO_ALERT_OVERGRANULATION;
+}
+
 void care_alert_open(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft) {
     struct care_alert *alert = &draft->alert;
     assert(alert->step_count > 0);
-    if (alert->stoma != 0) {
+    if (alert->stoma != 0 && !outlives_stoma((enum proto_alert)alert->alert)) {
         const struct care_stoma_facts *stoma = care_facts_stoma(facts, alert->stoma);
         const struct care_fact *closed = &stoma->stoma->closed;
         if (!stoma->exists && care_fact_is(closed) && closed->at >= draft->newest_at) {
@@ -373,8 +400,9 @@ static void plan_devices(const struct care_facts *facts, int stoma, struct care_
     if (!facts->stomas[index].has_device && care_fact_is(&now->device_gone))
         care_facts_of_gone(facts, now, stoma, &then.stomas[index]);
     plan_device(&then, stoma, schedule);
-    int64_t shown_ms = care_facts_span_at_ms(facts, PROTO_POLICY_ENDED_DAYS, stoma, now->past.gone.at);
-    if (!care_fact_is(&now->past.gone) || now->past.gone.at + shown_ms <= facts->state->last_event.at)
+    int64_t ended_at = now->device.placed.at > now->past.gone.at ? now->device.placed.at : now->past.gone.at;
+    int64_t shown_ms = care_facts_span_at_ms(facts, PROTO_POLICY_ENDED_DAYS, stoma, ended_at);
+    if (!care_fact_is(&now->past.gone) || ended_at + shown_ms <= facts->state->last_event.at)
         return;
     struct care_stoma old;
     with_past(now, &old);

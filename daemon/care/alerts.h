@@ -19,6 +19,7 @@
 struct care_draft {
     struct care_alert alert;
     int64_t newest_at; /* newest evidence: an answer counts from then on */
+    int64_t worse_at;  /* newest evidence that is worse than all before: a lasting finding is accepted from then on */
 };
 
 /* An alert with its first evidence, open since then. `stoma` 0: about the child as a whole. */

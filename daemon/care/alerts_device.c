@@ -84,18 +84,27 @@ static bool out_of_range(const struct care_facts *facts, int stoma, const struct
     return fit->tight ? gap < limit : gap > limit;
 }
 
+static bool worse(const struct fit *fit, int32_t gap, int32_t than) {
+    return fit->tight ? gap < than : gap > than;
+}
+
 /* The newest run of measurements beyond the limit. One in range that was only told does not settle it. */
 static void plan_fit(const struct care_facts *facts, int stoma, const struct fit *fit, struct care_schedule *schedule) {
     const struct care_measures *gaps = &care_facts_stoma(facts, stoma)->stoma->gaps;
     struct care_draft draft;
     const struct care_fact *settled = NULL;
     bool any = false;
+    int32_t worst = 0;
     for (uint32_t i = 0; i < gaps->count; i++) {
         const struct care_fact *fact = &gaps->list[i].fact;
         if (out_of_range(facts, stoma, fit, gaps->list[i].number, fact->at)) {
             if (!any || settled)
                 care_draft_init(&draft, fit->alert, stoma, fact, fit->found);
             care_draft_evidence(&draft, fact);
+            if (!any || settled || worse(fit, gaps->list[i].number, worst)) {
+                worst = gaps->list[i].number;
+                draft.worse_at = fact->at;
+            }
             draft.alert.args[0] = gaps->list[i].number;
             any = true;
             settled = NULL;

@@ -214,7 +214,8 @@ static void plan_infection(const struct care_facts *facts, int stoma, struct car
     if (!signs.any)
         return;
     const struct care_sign *temperature = &s->signs[CARE_SIGN_FEVER], *pain = &s->signs[CARE_SIGN_PAIN];
-    bool fever = care_fact_is(&temperature->last) && temperature->last.at >= signs.since.at &&
+    /* A fever measured up to a day before the site was looked at goes with it (common practice, no source). */
+    bool fever = care_fact_is(&temperature->last) && temperature->last.at >= signs.since.at - PROTO_DAY_MS &&
                  temperature->number >= care_facts_value_at(facts, PROTO_POLICY_FEVER_C, stoma, temperature->last.at);
     bool severe = sign_open(pain, &looks_pain[LOOKS_SEVERE]);
     bool urgent = signs.open && (fever || severe || s->signs[CARE_SIGN_SPREADING].open);
