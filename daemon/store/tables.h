@@ -18,7 +18,8 @@
     T(STATES, "states", "id root", "folded care state")                                                                \
     T(SCHEDULES, "schedules", "id root", "context sequence, schedule")                                                 \
     T(TASKS, "tasks", "u32 team | u8 task | t64 overdue_at | id root | u8 stoma | hash8 name", "covering row of due")  \
-    T(ALERTS, "alerts", "u32 team | t64 deadline | u8 urgency | t64 since | id root | u8 alert | u8 stoma",            \
+    T(ALERTS, "alerts",                                                                                                \
+      "u32 team | t64 deadline | u8 urgency | t64 since | id root | u8 alert | u8 stoma | u8 about | hash8 text",      \
       "covering row of alerts")                                                                                        \
     T(HISTORY, "history", "id root | t64 at | u8 rank | id event", "seq, kind")                                        \
     T(CHECKPOINTS, "checkpoints", "id root | t64 at | u8 rank | id event", "folded state up to and with that event")   \
