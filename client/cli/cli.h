@@ -204,6 +204,8 @@ void show_table(const struct cli *cli, FILE *out, const struct betony_value *lis
                 size_t count);
 /* Cells of a task that are more than their value: state, title, due_at, detail. False: `key` is none of them. */
 bool show_task_cell(const struct cli *cli, const struct betony_value *row, const char *key, char *out, size_t size);
+/* A row of `devices` in words: what it is, its size, its marks but the lot, when it was placed. */
+void show_device_cell(const struct betony_value *row, char *out, size_t size);
 /* One alert as a block, with or without its child and its rule. */
 void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, bool with_child, bool with_rule);
 

@@ -177,7 +177,7 @@ void show_trend(const struct cli *cli, FILE *out, const struct betony_value *tre
                                                   {"prescribed", true, false},
                                                   {"look", false, false},
                                                   {"with", false, false},
-                                                  {"", false, false}};
+                                                  {"", false, true}};
     static const struct show_column weights[] = {{"at", {"weighed", false, false}},
                                                  {"weight_kg", {"weight", true, false}}};
     const struct betony_value *checks = betony_value_get(trend, "checks");

@@ -133,6 +133,20 @@ static void show_device(const struct cli *cli, FILE *out, const struct betony_va
     show_label(cli, out, "next change", part.text);
 }
 
+void show_device_cell(const struct betony_value *row, char *out, size_t size) {
+    struct part part = {{0}, 0};
+    add(&part, "", text_of(row, "retention"), "");
+    add(&part, "", text_of(row, "profile"), " profile");
+    add(&part, "tip in the ", text_of(row, "tip"), "");
+    add_value(&part, "", row, "french_fr", "");
+    add_value(&part, "", row, "length_mm", "");
+    add_value(&part, "balloon ", row, "balloon_ml", "");
+    add(&part, "item ", text_of(row, "gtin"), "");
+    add(&part, "serial ", text_of(row, "serial"), "");
+    add_value(&part, "placed ", row, "placed_at", "");
+    (void)snprintf(out, size, "%s", part.text);
+}
+
 /* --- the stoma ------------------------------------------------------------------------------------------------------------------ */
 
 static const char *state_words(const char *state) {

@@ -178,14 +178,8 @@ static int verb_kinds(struct cli *cli, const struct cli_verb *verb, int argc, ch
 }
 
 static const struct show_column rules_columns[] = {
-    {"name", {"name", false, false}},
-    {"value", {"value", true, false}},
-    {"unit", {"unit", false, false}},
-    {"min", {"min", true, false}},
-    {"max", {"max", true, false}},
-    {"default", {"default", true, false}},
-    {"approved_by", {"adopted by", false, true}},
-    {"adopted_at", {"adopted", false, false}},
+    {"name", {"name", false, false}},  {"value", {"value", true, false}}, {"unit", {"unit", false, false}},
+    {"min", {"min", true, false}},     {"max", {"max", true, false}},     {"default", {"default", true, false}},
     {"basis", {"basis", false, true}},
 };
 
@@ -206,17 +200,26 @@ static void fluid_words(int64_t set, char *out, size_t size) {
             at += (size_t)snprintf(out + at, size - at, "%s%s", at ? ", " : "", proto_choice_name("fluid", i));
 }
 
-static void rule_cell(const struct betony_value *rule, const char *key, char *out, size_t size) {
-    char fluids[300];
-    const char *unit = betony_value_text(betony_value_get(rule, "unit"), "");
-    if (strcmp(key, "unit") == 0) {
-        (void)snprintf(out, size, "%s", words_unit(unit));
-    } else if (strcmp(key, "basis") == 0 && strcmp(unit, "set") == 0) {
+/* Who adopted the value and when, what a set of waters means, and what the value rests on. */
+static void basis_words(const struct betony_value *rule, char *out, size_t size) {
+    char fluids[300] = "", day[32] = "";
+    const char *by = betony_value_text(betony_value_get(rule, "approved_by"), "");
+    if (strcmp(betony_value_text(betony_value_get(rule, "unit"), ""), "set") == 0)
         fluid_words(betony_value_int(betony_value_get(rule, "value"), 0), fluids, sizeof fluids);
-        (void)snprintf(out, size, "means %s; basis: %s", fluids, betony_value_text(betony_value_get(rule, key), ""));
-    } else {
+    if (by[0])
+        words_day(betony_value_int(betony_value_get(rule, "adopted_at"), 0), day);
+    (void)snprintf(out, size, "%s%s%s%s%s%s%s%s", by[0] ? "ADOPTED by " : "", by, by[0] ? ", " : "", day,
+                   by[0] ? "; " : "", fluids, fluids[0] ? "; " : "",
+                   betony_value_text(betony_value_get(rule, "basis"), ""));
+}
+
+static void rule_cell(const struct betony_value *rule, const char *key, char *out, size_t size) {
+    if (strcmp(key, "unit") == 0)
+        (void)snprintf(out, size, "%s", words_unit(betony_value_text(betony_value_get(rule, "unit"), "")));
+    else if (strcmp(key, "basis") == 0)
+        basis_words(rule, out, size);
+    else
         words_value(key, betony_value_get(rule, key), out, size);
-    }
 }
 
 static int verb_rules(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
@@ -263,15 +266,10 @@ static const struct show_column devices_columns[] = {
     {"label", {"child", false, false}},
     {"team", {"team", false, false}},
     {"stoma", {"stoma", false, false}},
-    {"retention", {"held by", false, false}},
-    {"profile", {"profile", false, false}},
-    {"tip", {"tip", false, false}},
-    {"french_fr", {"size", true, false}},
-    {"length_mm", {"length", true, false}},
-    {"lot", {"lot", false, false}},
-    {"placed_at", {"placed", false, false}},
     {"change_due_on", {"change due", false, false}},
     {"change_by_on", {"at the latest", false, false}},
+    {"lot", {"lot", false, false}},
+    {"device", {"device", false, true}},
 };
 
 static int show_list(struct cli *cli, const struct cli_args *args, const char *method,

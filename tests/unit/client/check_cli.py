@@ -508,6 +508,22 @@ class Lists(Case):
         self.assertIn("WAITS FOR A SECOND PERSON: second stoma: withdrawn 4 mL", lines[3])
         self.assertIn("  The words. [", lines[4])
 
+    def test_devices_and_rules(self):
+        self.server.reset(
+            devices={"rows": [{"label": "HM-1", "team": "t", "stoma": "main", "retention": "balloon", "profile": "low",
+                               "tip": "stomach", "french_fr": 14, "lot": "L1", "serial": "S1", "placed_at": 1772370000000}]},
+            rules={"values": [{"name": "fluids-allowed", "value": 5, "unit": "set", "basis": "leaflets"},
+                              {"name": "fever-c", "value": 38, "unit": "Cel", "basis": "b", "approved_by": "lead",
+                               "adopted_at": 1772370000000}]})
+        out = self.betony("devices")[1]
+        self.assertIn("balloon, low profile, tip in the stomach, 14 Fr, serial S1, placed 2026-03-01 13:00", out)
+        self.assertIn("  L1  ", out)
+        self.assertNotIn("change due", out)  # no row says anything of it
+        out = self.betony("rules")[1]
+        self.assertIn("sterile-water, distilled-water; leaflets", out)
+        self.assertIn("ADOPTED by lead, 2026-03-01; b", out)
+        self.assertIn("\N{DEGREE SIGN}C", out)
+
     def test_clock(self):
         alert = {"name": "tube-out", "label": "HM-0113", "urgency": "now", "since": 1772370000000, "aim": 1772373600000,
                  "deadline": 1772377200000, "found": "f", "next_step": "n"}
