@@ -56,7 +56,7 @@
 #define PROTO_EVIDENCE_MAX 6
 #define PROTO_STEPS_MAX 6 /* steps of one alert through time */
 #define PROTO_SCHEDULE_TASKS_MAX 48
-#define PROTO_SCHEDULE_ALERTS_MAX 64
+#define PROTO_SCHEDULE_ALERTS_MAX 96
 #define PROTO_CHECKPOINT_EVERY 128 /* events of a child between two checkpoints */
 
 /* --- the daemon ---------------------------------------------------------- */
@@ -65,8 +65,8 @@
 #define PROTO_CONNECTIONS_MAX 12000
 #define PROTO_CALLS_IN_FLIGHT_MAX 256  /* one connection */
 #define PROTO_STATE_BYTES_MAX 32768    /* encoded care state, worst case */
-#define PROTO_SCHEDULE_BYTES_MAX 32768 /* encoded schedule, worst case */
-#define PROTO_STATUS_BYTES_MAX 131072  /* one rendered status, worst case */
+#define PROTO_SCHEDULE_BYTES_MAX 49152 /* encoded schedule, worst case */
+#define PROTO_STATUS_BYTES_MAX 196608  /* one rendered status, worst case */
 
 static_assert(PROTO_EVENT_BYTES_MAX < PROTO_MESSAGE_BYTES_MAX, "an event must fit a message");
 static_assert(PROTO_STATUS_BYTES_MAX < PROTO_MESSAGE_BYTES_MAX, "a status must fit a message");

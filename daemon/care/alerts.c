@@ -236,24 +236,6 @@ static void plan_call_again(const struct care_facts *facts, struct care_schedule
 
 /* --- into the schedule --------------------------------------------------------------------------- */
 
-struct care_alert *care_schedule_add_alert(struct care_schedule *schedule, enum proto_alert alert, int stoma) {
-    if (schedule->alert_count == PROTO_SCHEDULE_ALERTS_MAX) {
-        schedule->overflow = true;
-        return NULL;
-    }
-    struct care_alert *row = &schedule->alerts[schedule->alert_count++];
-    memset(row, 0, sizeof *row);
-    row->alert = (uint8_t)alert;
-    row->stoma = (uint8_t)stoma;
-    return row;
-}
-
-static void put(struct care_schedule *schedule, const struct care_alert *alert) {
-    struct care_alert *row = care_schedule_add_alert(schedule, (enum proto_alert)alert->alert, alert->stoma);
-    if (row)
-        *row = *alert;
-}
-
 static bool ever_now(const struct care_alert *alert) {
     for (uint8_t k = 0; k < alert->step_count; k++) {
         if (alert->steps[k].urgency == PROTO_URGENCY_NOW)
@@ -289,7 +271,7 @@ void care_alert_open(const struct care_facts *facts, struct care_schedule *sched
     raw.alert.quiet_until = alert->quiet_until;
     if (alert->alert != PROTO_ALERT_CALL_AGAIN)
         finish_answer(facts, draft);
-    put(schedule, alert);
+    care_schedule_add_alert(schedule, alert);
     if (alert->alert != PROTO_ALERT_CALL_AGAIN)
         plan_call_again(facts, schedule, &raw);
 }
@@ -346,7 +328,7 @@ void care_alert_end_as(const struct care_facts *facts, struct care_schedule *sch
     memset(alert->args, 0, sizeof alert->args); /* an ended alert is shown by name and evidence */
     memset(alert->text, 0, sizeof alert->text);
     alert->deadline = alert->aim = alert->quiet_from = alert->quiet_until = 0;
-    put(schedule, alert);
+    care_schedule_add_alert(schedule, alert);
 }
 
 void care_alert_end(const struct care_facts *facts, struct care_schedule *schedule, struct care_draft *draft,

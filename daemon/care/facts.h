@@ -86,7 +86,9 @@ void care_plan_tasks(const struct care_facts *facts, struct care_schedule *sched
 void care_plan_alerts(const struct care_facts *facts, struct care_schedule *schedule);
 /* A zeroed row, number and stoma set; NULL (and overflow set) when the schedule is full. */
 struct care_task *care_schedule_add_task(struct care_schedule *schedule, enum proto_task task, int stoma);
-struct care_alert *care_schedule_add_alert(struct care_schedule *schedule, enum proto_alert alert, int stoma);
+/* The row is copied. In a full schedule (overflow set) an open row takes the place of the oldest ended one, else of the mildest open one that
+ * is milder than itself, calls to make again first among equals; an ended row and a call to make again take nobody's place. */
+void care_schedule_add_alert(struct care_schedule *schedule, const struct care_alert *alert);
 /* The balloon's loss: facts of one stoma to a forecast. */
 void care_forecast_balloon(const struct care_facts *facts, int stoma, struct care_forecast *forecast);
 

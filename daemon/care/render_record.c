@@ -114,8 +114,8 @@ void care_render_record(const struct care_page *page, struct care_map *map) {
     care_map_time(&own, "last_word_at", state->last_word.at);
     if (care_fact_is(&state->merged))
         proto_write_id(care_map_key(&own, "merged_into"), &state->merged_into);
-    if (state->overflow)
-        care_map_bool(&own, "overflow", true); /* some list was full: the first entries are kept */
+    if (state->overflow || page->schedule->overflow)
+        care_map_bool(&own, "overflow", true); /* some list was full: not everything is shown */
     care_map_end(&own);
 }
 

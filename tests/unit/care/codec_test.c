@@ -424,8 +424,8 @@ static void test_worst_schedule_fits(void **unused) {
     }
     assert_int_equal(care_schedule_encode(&schedule, bytes, PROTO_SCHEDULE_BYTES_MAX, &size), PROTO_OK);
     assert_int_equal(care_schedule_decode(bytes, size, &planned), PROTO_OK);
-    assert_memory_equal(&planned.alerts[63].evidence, &schedule.alerts[63].evidence,
-                        sizeof schedule.alerts[63].evidence);
+    assert_memory_equal(&planned.alerts[PROTO_SCHEDULE_ALERTS_MAX - 1].evidence,
+                        &schedule.alerts[PROTO_SCHEDULE_ALERTS_MAX - 1].evidence, sizeof schedule.alerts[0].evidence);
 }
 
 int main(void) {
