@@ -16,6 +16,7 @@
 #include "proto/ids.h"
 #include "work/class.h"
 #include "work/context.h"
+#include "work/joined.h"
 #include "work/map.h"
 #include "work/meta.h"
 #include "work/rows.h"
@@ -167,14 +168,16 @@ struct work_flight { /* of one batch */
     struct work_map map;
     struct work_flight_row *rows;
     uint32_t count, cap;
+    bool joins; /* a merge is in it: what the view says of classes may not hold */
 };
 #define WORK_FLIGHTS 3
 
 struct work_log_side { /* of the log stage alone */
     struct work_hand *hand;
     struct work_flight flights[WORK_FLIGHTS];
-    struct work_map in_call,
-        registered_in_call; /* events and patients of the call under judgement: their place in it */
+    /* Of the call under judgement: events and patients, their place in it; what its merges join. */
+    struct work_map in_call, registered_in_call;
+    struct work_joined joined;
     struct work_teams teams;
     uint64_t next_number;
 };

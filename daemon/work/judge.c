@@ -3,7 +3,8 @@
  * into it, and the call itself.
  *
  * What always holds: a call is judged whole before anything of it is appended; an id out of scope is answered like one that
- * does not exist; what needs a child's exact state is judged only when nothing of that child is on its way.
+ * does not exist; what needs a child's exact state is judged only when nothing of that child is on its way, and no merge
+ * at all; what the call itself joins or parts is counted in.
  */
 #include "work/inside.h"
 
@@ -59,6 +60,13 @@ bool work_flight_empty(const struct work_judging *j) {
     return true;
 }
 
+static bool merge_in_flight(const struct work_judging *j) {
+    for (int f = 0; f < WORK_FLIGHTS; f++)
+        if (j->work->log_side.flights[f].number >= j->first_flight && j->work->log_side.flights[f].joins)
+            return true;
+    return false;
+}
+
 static enum proto_error team_name(struct work_judging *j, uint32_t number, const char **name) {
     struct work_teams *teams = &j->work->log_side.teams;
     *name = "";
@@ -112,6 +120,13 @@ static enum proto_error class_of(struct work_judging *j, const struct proto_id *
     return PROTO_OK;
 }
 
+/* The super class's own row: it alone says how many records there are. */
+static enum proto_error super_of(struct work_judging *j, const struct proto_id *patient, struct work_patient *super) {
+    struct work_patient found;
+    enum proto_error error = class_of(j, patient, &found);
+    return error == PROTO_OK ? class_of(j, &found.super, super) : error;
+}
+
 static enum proto_error same_child(struct work_judging *j, const struct work_event *a, const struct work_event *b,
                                    bool *same) {
     struct work_patient x, y;
@@ -123,6 +138,12 @@ static enum proto_error same_child(struct work_judging *j, const struct work_eve
         error = class_of(j, &b->patient, &y);
     *same = error == PROTO_OK && work_id_same(&x.root, &y.root);
     return error;
+}
+
+/* Two records that the view has as two may become one by what is on its way. */
+static enum verdict refuse_other_child(struct work_judging *j, uint32_t index, const char *field,
+                                       const char *sentence) {
+    return merge_in_flight(j) ? HOLD : refuse(j, index, PROTO_CONFLICT, field, sentence);
 }
 
 /* --- ids --------------------------------------------------------------------------------------------- */
@@ -213,8 +234,10 @@ static enum verdict judge_replaces(struct work_judging *j, uint32_t index) {
         error = same_child(j, event, &held, &same);
     if (error != PROTO_OK)
         return fail(j, index, error);
-    if (!same || held.kind != event->kind)
+    if (held.kind != event->kind)
         return refuse(j, index, PROTO_CONFLICT, "replaces", "An event replaces one of the same child and kind.");
+    if (!same)
+        return refuse_other_child(j, index, "replaces", "An event replaces one of the same child and kind.");
     if (is_standing(held.kind))
         return refuse(j, index, PROTO_CONFLICT, "replaces", "A withdrawal cannot be replaced.");
     return TAKE;
@@ -232,7 +255,7 @@ static enum verdict judge_withdrawal(struct work_judging *j, uint32_t index) {
     if (error != PROTO_OK)
         return fail(j, index, error);
     if (!same)
-        return refuse(j, index, PROTO_CONFLICT, "event", "An event is withdrawn by one of the same child.");
+        return refuse_other_child(j, index, "event", "An event is withdrawn by one of the same child.");
     if (is_standing(held.kind))
         return refuse(j, index, PROTO_CONFLICT, "event",
                       "A withdrawal cannot itself be withdrawn; record the event again.");
@@ -250,8 +273,10 @@ static enum verdict judge_confirmation(struct work_judging *j, uint32_t index) {
         error = same_child(j, event, &held, &same);
     if (error != PROTO_OK)
         return fail(j, index, error);
-    if (!same || held.kind != PROTO_KIND_event_withdrawn)
+    if (held.kind != PROTO_KIND_event_withdrawn)
         return refuse(j, index, PROTO_CONFLICT, "withdrawal", "What is confirmed is a withdrawal of the same child.");
+    if (!same)
+        return refuse_other_child(j, index, "withdrawal", "What is confirmed is a withdrawal of the same child.");
     if (proto_slice_is(j->work->log_side.hand->reading.target.by, j->call->who.account))
         return refuse(j, index, PROTO_CONFLICT, "withdrawal",
                       "A withdrawal is confirmed by another account than the one that made it.");
@@ -260,27 +285,33 @@ static enum verdict judge_confirmation(struct work_judging *j, uint32_t index) {
 
 static enum verdict judge_merge(struct work_judging *j, uint32_t index) {
     const struct work_event *event = &j->call->entries[index].event;
-    struct work_patient a, b, super;
+    struct work_patient patient;
     if (work_id_same(&event->patient, &event->target))
         return refuse(j, index, PROTO_CONFLICT, "into", "A record is merged into another one, not into itself.");
     enum verdict verdict = must_know(j, index, &event->target, "into");
     if (verdict != TAKE)
         return verdict;
-    uint32_t members = 0;
-    enum proto_error error = class_of(j, &event->patient, &a);
-    if (error == PROTO_OK)
-        error = class_of(j, &event->target, &b);
-    if (error == PROTO_OK)
-        error = class_of(j, &a.super, &super);
-    members += super.member_count ? super.member_count : 1;
-    if (error == PROTO_OK)
-        error = class_of(j, &b.super, &super);
-    members += super.member_count ? super.member_count : 1;
+    enum proto_error error = class_of(j, &event->patient, &patient);
     if (error != PROTO_OK)
         return fail(j, index, error);
-    if (members > WORK_MERGED_MAX)
+    if (work_joined_records(&j->work->log_side.joined, &patient.super) > WORK_MERGED_MAX)
         return refuse(j, index, PROTO_CONFLICT, "into", "Too many records would be one child.");
     return TAKE;
+}
+
+/* What the call's merges make one. */
+static enum proto_error note_joins(struct work_judging *j, uint32_t index) {
+    const struct work_entry *entry = &j->call->entries[index];
+    struct work_patient a, b;
+    if (entry->repeated || entry->event.kind != PROTO_KIND_patient_merged || !entry->event.has_target)
+        return PROTO_OK;
+    enum proto_error error = super_of(j, &entry->event.patient, &a);
+    if (error == PROTO_OK)
+        error = super_of(j, &entry->event.target, &b);
+    if (error == PROTO_OK)
+        work_joined_add(&j->work->log_side.joined, &a.super, a.member_count ? a.member_count : 1, &b.super,
+                        b.member_count ? b.member_count : 1);
+    return error;
 }
 
 /* --- what needs the child's state ----------------------------------------------------------------------------- */
@@ -338,6 +369,66 @@ static enum proto_error fold_with_call(struct work_judging *j, uint32_t index, c
     return error;
 }
 
+/* True when the call may change which records are one child. */
+static bool regroups(struct work_judging *j, const struct work_patient *super) {
+    if (work_joined_records(&j->work->log_side.joined, &super->super))
+        return true;
+    for (uint32_t i = 0; super->member_count && i < j->call->count; i++)
+        if (!j->call->entries[i].repeated && work_event_voids(&j->call->entries[i].event))
+            return true;
+    return false;
+}
+
+/* The call's events that count in judging this one: those of the records that are or become its child. */
+static enum proto_error call_events(struct work_judging *j, uint32_t index, const struct proto_id *super,
+                                    struct work_event **out, uint32_t *count) {
+    bool deferral = j->call->entries[index].event.kind == PROTO_KIND_task_deferred;
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < (deferral ? index : j->call->count) && error == PROTO_OK; i++) {
+        struct work_entry *entry = &j->call->entries[i];
+        struct work_patient patient;
+        bool closes = entry->event.kind == PROTO_KIND_patient_closed && !deferral;
+        if (entry->repeated || i == index || closes || !entry->event.has_patient ||
+            work_event_is_context(&entry->event))
+            continue;
+        error = class_of(j, &entry->event.patient, &patient);
+        if (error == PROTO_OK && work_joined_same(&j->work->log_side.joined, super, &patient.super))
+            out[(*count)++] = &entry->event;
+    }
+    return error;
+}
+
+static const struct work_class *class_with(const struct work_classes *classes, const struct proto_id *patient) {
+    for (uint32_t c = 0; c < classes->count; c++)
+        for (uint32_t m = 0; m < classes->list[c].member_count; m++)
+            if (work_id_same(&classes->members[classes->list[c].first_member + m], patient))
+                return &classes->list[c];
+    return NULL;
+}
+
+/* The child's state when the call itself joins or parts records: its classes made anew from all events. The fold must be
+ * freed before the classes, those before *stored. NOT_FOUND when nothing is known of the child before the event. */
+static enum proto_error fold_regrouped(struct work_judging *j, uint32_t index, const struct proto_id *super,
+                                       struct work_classes *classes, struct work_event **stored,
+                                       struct work_fold *fold) {
+    struct work_hand *hand = j->work->log_side.hand;
+    uint32_t count = 0, stored_count = 0;
+    enum proto_error error =
+        work_joined_events(&j->work->log_side.joined, j->txn, &hand->reading, super, stored, &stored_count);
+    struct work_event **all = work_alloc(sizeof *all * (stored_count + j->call->count));
+    for (; count < stored_count; count++)
+        all[count] = *stored + count;
+    if (error == PROTO_OK)
+        error = call_events(j, index, super, all, &count);
+    if (error == PROTO_OK)
+        error = count ? work_classes_make(classes, &hand->reading, all, count) : PROTO_NOT_FOUND;
+    free(all);
+    if (error != PROTO_OK)
+        return error;
+    const struct work_class *class = class_with(classes, &j->call->entries[index].event.patient);
+    return class ? work_class_fold(classes, class, &hand->reading, hand->state, j->batch->now, fold) : PROTO_NOT_FOUND;
+}
+
 static bool open_now(const struct care_schedule *schedule, int64_t now) {
     struct care_view view;
     care_view(schedule, now, &view);
@@ -347,26 +438,42 @@ static bool open_now(const struct care_schedule *schedule, int64_t now) {
     return false;
 }
 
-static enum verdict judge_state(struct work_judging *j, uint32_t index, const struct work_patient *patient) {
+/* Whether the state folded into the hand allows the event. */
+static enum proto_error judge_folded(struct work_judging *j, const struct work_event *event, bool *allowed) {
     struct work_hand *hand = j->work->log_side.hand;
-    const struct work_event *event = &j->call->entries[index].event;
-    struct work_fold fold;
     struct care_context context;
+    enum proto_error error = PROTO_OK;
+    work_context_of(j->context, hand->state->profile.team, j->work->options.zones, &context);
+    if (event->kind == PROTO_KIND_task_deferred) {
+        struct store_bytes bytes = {event->bytes, event->size};
+        error = work_event_load(bytes, hand->reading.arena, &hand->reading.event, NULL);
+        *allowed = error == PROTO_OK && care_defer_allowed(hand->state, &context, &hand->reading.event);
+    } else {
+        care_plan(hand->state, &context, hand->after);
+        *allowed = !open_now(hand->after, j->batch->now);
+    }
+    return error;
+}
+
+static enum verdict judge_state(struct work_judging *j, uint32_t index, const struct work_patient *patient,
+                                const struct work_patient *super) {
+    const struct work_event *event = &j->call->entries[index].event;
+    struct work_fold fold = {0};
+    struct work_classes classes = {0};
+    struct work_event *stored = NULL;
     struct proto_id members[WORK_MERGED_MAX];
     bool allowed = false;
-    enum proto_error error = fold_with_call(j, index, patient, members, &fold);
-    if (error == PROTO_OK) {
-        work_context_of(j->context, hand->state->profile.team, j->work->options.zones, &context);
-        if (event->kind == PROTO_KIND_task_deferred) {
-            struct store_bytes bytes = {event->bytes, event->size};
-            error = work_event_load(bytes, hand->reading.arena, &hand->reading.event, NULL);
-            allowed = error == PROTO_OK && care_defer_allowed(hand->state, &context, &hand->reading.event);
-        } else {
-            care_plan(hand->state, &context, hand->after);
-            allowed = !open_now(hand->after, j->batch->now);
-        }
-    }
+    enum proto_error error = PROTO_NOT_FOUND;
+    /* A record merged away is judged as it stands by itself: those joined to it are judged by their own merges. */
+    if (event->kind != PROTO_KIND_patient_merged && regroups(j, super))
+        error = fold_regrouped(j, index, &super->super, &classes, &stored, &fold);
+    if (error == PROTO_NOT_FOUND)
+        error = fold_with_call(j, index, patient, members, &fold);
+    if (error == PROTO_OK)
+        error = judge_folded(j, event, &allowed);
     work_fold_free(&fold);
+    work_classes_free(&classes);
+    free(stored);
     if (error != PROTO_OK)
         return fail(j, index, error);
     if (allowed)
@@ -393,10 +500,10 @@ static enum verdict judge_by_state(struct work_judging *j, uint32_t index) {
         error = class_of(j, &patient.super, &super);
     if (error != PROTO_OK)
         return fail(j, index, error);
-    bool several = super.member_count > 0 || event->kind == PROTO_KIND_patient_merged;
-    if (in_flight(j, &event->patient, false) || (several && !work_flight_empty(j)))
+    bool several = super.member_count > 0 || work_joined_records(&j->work->log_side.joined, &patient.super) > 0;
+    if (in_flight(j, &event->patient, false) || merge_in_flight(j) || (several && !work_flight_empty(j)))
         return HOLD;
-    return judge_state(j, index, &patient);
+    return judge_state(j, index, &patient, &super);
 }
 
 /* --- the call ----------------------------------------------------------------------------------------------------- */
@@ -447,10 +554,15 @@ bool work_judge_call(struct work_judging *j) {
     enum verdict verdict = TAKE;
     work_map_clear(&side->in_call);
     work_map_clear(&side->registered_in_call);
+    work_joined_clear(&side->joined);
     for (uint32_t i = 0; i < call->count; i++)
         call->entries[i].repeated = false, call->entries[i].repeats = 0;
     for (uint32_t i = 0; i < call->count && verdict == TAKE; i++)
         verdict = judge_id(j, i);
+    for (uint32_t i = 0; i < call->count && verdict == TAKE; i++) {
+        enum proto_error error = note_joins(j, i);
+        verdict = error == PROTO_OK ? TAKE : fail(j, i, error);
+    }
     for (uint32_t i = 0; i < call->count && verdict == TAKE; i++)
         verdict = judge_event(j, i);
     assert((verdict == REFUSE) == (call->fault.code != PROTO_OK));

@@ -27,6 +27,7 @@ static struct work_flight *begin_flight(struct work *work, uint64_t number, uint
     assert(free_one); /* one batch is folded, one is made here: a third would be too many */
     free_one->number = number;
     free_one->count = 0;
+    free_one->joins = false;
     work_map_clear(&free_one->map);
     return free_one;
 }
@@ -40,6 +41,7 @@ static void fly(struct work_flight *flight, const struct work_event *event) {
     }
     if (event->team[0])
         memcpy(flight->rows[row].team, event->team, sizeof event->team);
+    flight->joins |= event->kind == PROTO_KIND_patient_merged;
     flight->rows[row].registered |= event->kind == PROTO_KIND_patient_registered;
 }
 

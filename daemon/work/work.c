@@ -175,6 +175,7 @@ static void free_all(struct work *work) {
     }
     work_map_free(&work->log_side.in_call);
     work_map_free(&work->log_side.registered_in_call);
+    work_joined_free(&work->log_side.joined);
     work_teams_free(&work->log_side.teams);
     work_teams_free(&work->teams);
     work_context_release(work->context);
