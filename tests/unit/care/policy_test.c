@@ -5,16 +5,18 @@
 #include "care/facts.h"
 #include <msgpack.h>
 
-/* A policy.adopted as it comes off the wire. */
+static msgpack_unpacked unpacked; /* what the last adopted() points into; {0} holds nothing */
+
+/* A policy.adopted as it comes off the wire; the one before is gone. */
 static struct proto_event adopted(const char *name, double value) {
     static uint8_t bytes[256];
-    static msgpack_unpacked unpacked;
     struct proto_writer w;
     size_t used = 0;
     proto_writer_init(&w, bytes, sizeof bytes);
     proto_write_map(&w, 1);
     proto_write_text(&w, name);
     proto_write_float(&w, value);
+    msgpack_unpacked_destroy(&unpacked);
     msgpack_unpacked_init(&unpacked);
     assert_int_equal(msgpack_unpack_next(&unpacked, (const char *)bytes, w.size, &used), MSGPACK_UNPACK_SUCCESS);
     struct proto_event event = EV(policy_adopted, NOON(2026, 3, 1), F_TEXT(policy_adopted, approved_by, "the lead"));
@@ -41,6 +43,7 @@ static void test_policy_is_laid_over(void **unused) {
     assert_int_equal(policy.value[PROTO_POLICY_BALLOON_CHECK_DAYS], 1400);
     event = adopted("of-a-newer-version", 3);
     care_policy_apply(&policy, &event);
+    msgpack_unpacked_destroy(&unpacked);
 }
 
 static void test_recall(void **unused) {
