@@ -124,12 +124,26 @@ static struct care_fact keep_open_since(const struct care_stoma *s) {
     return care_fact_is(&s->out.ended) ? s->out.ended : s->formed;
 }
 
+/* A catheter kept the stoma open until a feeding device was seated: ended. */
+static void plan_kept_open_before(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
+    const struct care_fact *seated = &s->device.seated;
+    if (s->device_state != CARE_DEVICE_IN || !care_fact_is(&s->keep_open) || care_fact_order(&s->keep_open, seated) > 0)
+        return;
+    struct care_draft draft;
+    care_draft_init(&draft, PROTO_ALERT_NO_DEVICE, stoma, &s->keep_open, CARE_FOUND_NO_DEVICE_KEEP_OPEN);
+    care_draft_step(&draft, s->keep_open.at, PROTO_URGENCY_TODAY, CARE_NEXT_NO_DEVICE_KEEP_OPEN);
+    care_alert_end(facts, schedule, &draft, seated);
+}
+
 /* Out with the clock stopped by a hospital, or an unfed catheter in the stoma: nothing to feed through. */
 static void plan_no_device(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
     const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
     const struct care_fact keep_open = keep_open_since(s), *hospital = &s->out.hospital;
-    if (!care_fact_is(hospital) && !care_fact_is(&keep_open))
+    if (!care_fact_is(hospital) && !care_fact_is(&keep_open)) {
+        plan_kept_open_before(facts, stoma, schedule);
         return;
+    }
     bool kept = care_fact_is(&keep_open);
     const struct care_fact *since = care_fact_is(hospital) ? hospital : &keep_open;
     struct care_draft draft;

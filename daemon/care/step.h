@@ -67,6 +67,8 @@ void care_step_withdrawn(struct care_state *state, const struct proto_event *by,
 void care_step_completed(struct care_state *state, enum proto_task task, int stoma, const char *name);
 /* The outside length was measured: kept when it is farther from where the device was placed than any before. */
 void care_step_outside(struct care_stoma *stoma, const struct proto_event *event, int32_t outside_mm);
+/* step_anew.c: a stoma formed where one was closed; what was said since the closing stays. */
+void care_step_stoma_anew(struct care_stoma *stoma);
 /* step_rolling.c: room for one more in a full list of the last few; a row on which an alert may still rest does not give way. */
 void care_step_make_room_for_check(struct care_stoma *stoma);
 void care_step_make_room_for_gap(struct care_measures *gaps);

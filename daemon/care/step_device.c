@@ -6,14 +6,16 @@
  */
 #include "care/step.h"
 
+/* Formed on the day of the closing or later: another stoma. An earlier or unknown date is that of the one that was closed by mistake. */
+static bool formed_after(const struct proto_event *event, int64_t closed_at) {
+    int64_t formed_day = care_said(PROTO_BODY(event, stoma_formed, formed_on), INT32_MIN);
+    return formed_day * PROTO_DAY_MS > closed_at - PROTO_DAY_MS;
+}
+
 void care_step_stoma_formed(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
-    if (care_fact_is(&stoma->closed)) { /* a new stoma, nothing of the old one */
-        memset(stoma, 0, sizeof *stoma);
-        stoma->touched = true;
-        for (int s = 0; s < CARE_SIGN_COUNT; s++)
-            stoma->signs[s].after_seat_ms = INT64_MAX;
-    }
+    if (care_fact_is(&stoma->closed) && formed_after(event, stoma->closed.at))
+        care_step_stoma_anew(stoma);
     care_step_reopen(stoma);
     stoma->formed = care_step_fact(event);
     const struct proto_value *precision = PROTO_BODY(event, stoma_formed, precision);

@@ -81,7 +81,9 @@ void care_step_past_note(struct care_state *state, const struct proto_event *eve
     for (int i = 0; i < PROTO_STOMAS_MAX; i++) {
         struct care_stoma *stoma = &state->stomas[i];
         note_date(stoma, event);
-        if (care_fact_is(&stoma->past.gone) && event->at - stoma->past.gone.at >= longest_ms)
+        const struct care_fact *next = &stoma->device.placed; /* what was said after it was gone ends with the next */
+        int64_t ended_at = next->at > stoma->past.gone.at ? next->at : stoma->past.gone.at;
+        if (care_fact_is(&stoma->past.gone) && event->at - ended_at >= longest_ms)
             memset(&stoma->past, 0, sizeof stoma->past);
     }
 }
