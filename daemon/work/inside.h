@@ -136,6 +136,7 @@ struct work_hand {
     struct work_buffer ops, answers;
     struct work_reply *replies;
     uint32_t reply_count, reply_cap;
+    uint32_t job_replies; /* where those of the job in hand begin */
     uint64_t folds, refolds, plans;
 };
 bool work_hand_init(struct work_hand *hand);

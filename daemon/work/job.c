@@ -336,7 +336,7 @@ void work_job_run(struct work *work, struct work_batch *batch, struct work_job *
     *run = (struct run){.work = work, .batch = batch, .job = job, .hand = hand, .txn = txn};
     job->hand = hand;
     job->ops_at = hand->ops.size;
-    job->reply_at = hand->reply_count;
+    job->reply_at = hand->job_replies = hand->reply_count;
     work_rows_clear(&hand->old_rows);
     work_rows_clear(&hand->new_rows);
     if (job->kind == WORK_JOB_REGROUP)

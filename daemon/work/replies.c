@@ -3,7 +3,7 @@
  * events, the status.
  *
  * What always holds: opened alerts are open after the call's last event for the child, settled ones are not; each is one
- * encoded map in the hand's memory.
+ * encoded map in the hand's memory, and a call is told it once, however many repeated events it rests on.
  */
 #include "work/inside.h"
 
@@ -88,6 +88,19 @@ void work_reply_found(struct work_hand *hand, struct work_call *call, const stru
             work_reply_alert(hand, call, WORK_REPLY_SETTLED, &found->settled[i], now, shown);
 }
 
+/* Takes the last reply back when the call has been told the very same about this child. */
+static void say_once(struct work_hand *hand) {
+    const struct work_reply *last = &hand->replies[hand->reply_count - 1];
+    const uint8_t *answers = hand->answers.data;
+    for (const struct work_reply *r = hand->replies + hand->job_replies; r < last; r++)
+        if (r->call == last->call && r->what == last->what && r->size == last->size &&
+            memcmp(answers + r->at, answers + last->at, last->size) == 0) {
+            hand->answers.size = last->at;
+            hand->reply_count--;
+            return;
+        }
+}
+
 void work_reply_resting(struct work_hand *hand, struct work_call *call, const struct proto_id *event,
                         const struct care_schedule *schedule, int64_t now, const struct work_shown *shown) {
     struct care_view view;
@@ -97,8 +110,10 @@ void work_reply_resting(struct work_hand *hand, struct work_call *call, const st
         bool rests = false;
         for (uint8_t e = 0; e < alert->evidence_count; e++)
             rests |= work_id_same(&alert->evidence[e], event);
-        if (rests && view.alert_step[i])
-            work_reply_alert(hand, call, WORK_REPLY_OPENED, alert, now, shown);
+        if (!rests || !view.alert_step[i])
+            continue;
+        work_reply_alert(hand, call, WORK_REPLY_OPENED, alert, now, shown);
+        say_once(hand);
     }
 }
 

@@ -79,6 +79,46 @@ static void test_each_call_its_own(void **state) {
     }
 }
 
+/* How often an alert of that name was opened. */
+static uint32_t times_opened(const struct answer *answer, const char *name) {
+    const msgpack_object *opened = object_field(&answer->unpacked.data, "opened");
+    uint32_t times = 0;
+    for (uint32_t i = 0; i < opened->via.array.size; i++) {
+        const msgpack_object *value = object_field(&opened->via.array.ptr[i], "name");
+        times += value->via.str.size == strlen(name) && memcmp(value->via.str.ptr, name, strlen(name)) == 0;
+    }
+    return times;
+}
+
+/* An alert is said once in a call, whether it opens, rests on an event sent again, or both. */
+static void test_each_alert_once(void **state) {
+    (void)state;
+    struct world world;
+    struct answer answer;
+    world_init(&world, 12);
+    struct proto_id child = world_child(&world, "north-shore");
+    struct proto_event low = balloon_check(&child, world.now, 300);
+    struct proto_event twice[] = {low, low};
+    record(&world, WORK_WANT_OPENED, twice, 2, &answer);
+    assert_int_equal(times_opened(&answer, "balloon-low"), 1);
+    assert_int_equal(answer_count(&answer, "repeated"), 1);
+    answer_deinit(&answer);
+    record(&world, WORK_WANT_OPENED, twice, 2, &answer);
+    assert_int_equal(times_opened(&answer, "balloon-low"), 1);
+    assert_int_equal(answer_count(&answer, "repeated"), 2);
+    answer_deinit(&answer);
+    /* Two events behind one alert, sent again together with a third that is new. */
+    struct proto_event three[] = {low, balloon_check(&child, world.now + 1, 310),
+                                  balloon_check(&child, world.now + 2, 290)};
+    record(&world, WORK_WANT_OPENED, &three[1], 1, &answer);
+    answer_deinit(&answer);
+    record(&world, WORK_WANT_OPENED, three, 3, &answer);
+    assert_int_equal(times_opened(&answer, "balloon-low"), 1);
+    answer_deinit(&answer);
+    world_verify(&world);
+    world_deinit(&world);
+}
+
 static void test_alike(void **state) {
     (void)state;
     struct world world;
@@ -201,6 +241,7 @@ static void test_wanting_changes_nothing(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {cmocka_unit_test(test_opened_and_settled),
                                        cmocka_unit_test(test_each_call_its_own),
+                                       cmocka_unit_test(test_each_alert_once),
                                        cmocka_unit_test(test_alike),
                                        cmocka_unit_test(test_statuses),
                                        cmocka_unit_test(test_a_long_answer_is_cut),
