@@ -21,6 +21,10 @@ int main(int argc, char **argv) {
         return daemon_run(&options);
     case DAEMON_VERIFY:
         return daemon_verify(&options);
+    case DAEMON_BACKUP:
+        return daemon_backup(&options);
+    case DAEMON_RESTORE:
+        return daemon_restore(&options);
     case DAEMON_VERSION:
         (void)puts("betonyd " BETONY_VERSION);
         return EX_OK;

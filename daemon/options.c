@@ -11,14 +11,21 @@
 const char *daemon_options_help(void) {
     return "usage: betonyd run --store DIR [--listen HOST:PORT] [--socket PATH] [--config FILE] [--workers N]\n"
            "       betonyd verify --store DIR\n"
+           "       betonyd backup --store DIR --to DIR2\n"
+           "       betonyd restore --from DIR2 --store DIR\n"
            "       betonyd --version | --help\n"
            "\n"
            "run      keeps the caseload in DIR (made when missing) and answers on a Unix socket and on loopback TCP,\n"
            "         until SIGTERM or SIGINT\n"
            "verify   walks the log's chain, works every child out again and compares every derived row;\n"
            "         exit 0 when all holds, 1 when something does not. The daemon must not run meanwhile.\n"
+           "backup   copies the log to the new directory DIR2 and walks the copy's chain; the daemon may run and "
+           "write\n"
+           "restore  makes a store in DIR, missing or empty, from a backup: the same events, a new log identity and "
+           "node\n"
            "\n"
            "  --store DIR         where the caseload is kept\n"
+           "  --to, --from DIR2   the backup\n"
            "  --listen HOST:PORT  loopback address for TCP, or none (127.0.0.1:7811)\n"
            "  --socket PATH       Unix socket, or none (DIR/betonyd.sock)\n"
            "  --config FILE       settings, see betonyd(8); the command line is stronger\n"
@@ -47,18 +54,22 @@ static enum proto_error read_workers(const char *text, uint32_t *out, struct pro
 
 /* Options of the command line; only those that were given are set. */
 struct given {
-    const char *store, *listen, *socket, *config, *workers;
+    const char *store, *listen, *socket, *config, *workers, *to, *from;
 };
 
 static enum proto_error read_verb(const char *word, enum daemon_verb *verb, struct proto_fault *fault) {
-    if (strcmp(word, "run") == 0)
-        *verb = DAEMON_RUN;
-    else if (strcmp(word, "verify") == 0)
-        *verb = DAEMON_VERIFY;
-    else
-        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "There is no \"%s\"; betonyd --help says what there is.",
-                               word);
-    return PROTO_OK;
+    static const struct {
+        const char *word;
+        enum daemon_verb verb;
+    } verbs[] = {
+        {"run", DAEMON_RUN}, {"verify", DAEMON_VERIFY}, {"backup", DAEMON_BACKUP}, {"restore", DAEMON_RESTORE}};
+    for (size_t i = 0; i < sizeof verbs / sizeof verbs[0]; i++)
+        if (strcmp(word, verbs[i].word) == 0) {
+            *verb = verbs[i].verb;
+            return PROTO_OK;
+        }
+    return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "There is no \"%s\"; betonyd --help says what there is.",
+                           word);
 }
 
 static enum proto_error read_flags(int argc, char **argv, struct daemon_options *options, struct given *given,
@@ -66,7 +77,8 @@ static enum proto_error read_flags(int argc, char **argv, struct daemon_options 
     static const struct option flags[] = {
         {"store", required_argument, NULL, 's'},   {"listen", required_argument, NULL, 'l'},
         {"socket", required_argument, NULL, 'u'},  {"config", required_argument, NULL, 'c'},
-        {"workers", required_argument, NULL, 'w'}, {"version", no_argument, NULL, 'V'},
+        {"workers", required_argument, NULL, 'w'}, {"to", required_argument, NULL, 't'},
+        {"from", required_argument, NULL, 'f'},    {"version", no_argument, NULL, 'V'},
         {"help", no_argument, NULL, 'h'},          {NULL, 0, NULL, 0},
     };
     int flag;
@@ -88,6 +100,12 @@ static enum proto_error read_flags(int argc, char **argv, struct daemon_options 
         case 'w':
             given->workers = optarg;
             break;
+        case 't':
+            given->to = optarg;
+            break;
+        case 'f':
+            given->from = optarg;
+            break;
         case 'V':
             options->verb = DAEMON_VERSION;
             return PROTO_OK;
@@ -106,6 +124,22 @@ static enum proto_error read_flags(int argc, char **argv, struct daemon_options 
     return PROTO_OK;
 }
 
+/* The backup's place is named by the command line alone, and by the verb that knows it. */
+static enum proto_error apply_place(const struct given *given, struct daemon_options *options,
+                                    struct proto_fault *fault) {
+    bool backup = options->verb == DAEMON_BACKUP, restore = options->verb == DAEMON_RESTORE;
+    if ((given->to && !backup) || (given->from && !restore))
+        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "--%s is for betonyd %s.",
+                               given->to && !backup ? "to" : "from", given->to && !backup ? "backup" : "restore");
+    if (backup && !given->to)
+        return proto_fault_set(fault, PROTO_MISSING_FIELD, "to", "Say where the backup goes: --to DIR.");
+    if (restore && !given->from)
+        return proto_fault_set(fault, PROTO_MISSING_FIELD, "from", "Say where the backup is: --from DIR.");
+    if (backup)
+        return copy(options->place, sizeof options->place, given->to, "to", fault);
+    return restore ? copy(options->place, sizeof options->place, given->from, "from", fault) : PROTO_OK;
+}
+
 static enum proto_error apply(const struct given *given, struct daemon_options *options, struct proto_fault *fault) {
     enum proto_error error = PROTO_OK;
     if (given->config)
@@ -120,6 +154,8 @@ static enum proto_error apply(const struct given *given, struct daemon_options *
         error = copy(options->socket, sizeof options->socket, given->socket, "socket", fault);
     if (error == PROTO_OK && given->workers)
         error = read_workers(given->workers, &options->workers, fault);
+    if (error == PROTO_OK)
+        error = apply_place(given, options, fault);
     return error;
 }
 
@@ -129,7 +165,7 @@ enum proto_error daemon_options_read(int argc, char **argv, struct daemon_option
     net_limits_init(&options->limits);
     memcpy(options->listen, "127.0.0.1:7811", sizeof "127.0.0.1:7811");
     if (argc < 2)
-        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "Say what to do: betonyd run, or betonyd verify.");
+        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "Say what to do: betonyd run, verify, backup or restore.");
     bool has_verb = argv[1][0] != '-';
     enum proto_error error = has_verb ? read_verb(argv[1], &options->verb, fault) : PROTO_OK;
     if (error == PROTO_OK)
@@ -137,7 +173,8 @@ enum proto_error daemon_options_read(int argc, char **argv, struct daemon_option
     if (error != PROTO_OK || options->verb == DAEMON_VERSION || options->verb == DAEMON_HELP)
         return error;
     if (!has_verb)
-        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "Say what to do first: betonyd run, or betonyd verify.");
+        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL,
+                               "Say what to do first: betonyd run, verify, backup or restore.");
     error = apply(&given, options, fault);
     if (error == PROTO_OK && options->store[0] == '\0')
         error = proto_fault_set(fault, PROTO_MISSING_FIELD, "store", "Say where the caseload is kept: --store DIR.");

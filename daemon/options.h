@@ -7,11 +7,12 @@
 #include "net/session.h"
 #include "proto/errors.h"
 
-enum daemon_verb { DAEMON_RUN, DAEMON_VERIFY, DAEMON_VERSION, DAEMON_HELP };
+enum daemon_verb { DAEMON_RUN, DAEMON_VERIFY, DAEMON_BACKUP, DAEMON_RESTORE, DAEMON_VERSION, DAEMON_HELP };
 
 struct daemon_options {
     enum daemon_verb verb;
     char store[4096];
+    char place[4096];  /* --to of a backup, --from of a restore */
     char listen[128];  /* "none": no TCP */
     char socket[4096]; /* "none": no socket; empty: betonyd.sock inside the store */
     char config[4096]; /* empty: none */
@@ -29,9 +30,11 @@ const char *daemon_options_help(void);
 enum proto_error daemon_config_read(const char *path, struct daemon_options *options,
                                     struct proto_fault *fault) PROTO_MUST_CHECK;
 
-/* run.c, verify.c: the exit code. */
+/* run.c, verify.c, backup.c: the exit code. */
 int daemon_run(const struct daemon_options *options);
 int daemon_verify(const struct daemon_options *options);
+int daemon_backup(const struct daemon_options *options);
+int daemon_restore(const struct daemon_options *options);
 
 /* boot.c: of this boot of the machine, for the store's mark; and the ids a new store gets. */
 void daemon_boot_id(char out[64]);

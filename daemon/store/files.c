@@ -48,6 +48,33 @@ enum proto_error store_path_rename(const char *from, const char *to) {
     return rename(from, to) == 0 ? PROTO_OK : error_of(errno);
 }
 
+/* A name made in a directory lasts once that directory was synced. */
+enum proto_error store_parent_sync(const char *path) {
+    char parent[STORE_PATH_BYTES];
+    const char *slash = strrchr(path, '/');
+    if (!slash)
+        return store_dir_sync(".");
+    (void)snprintf(parent, sizeof parent, "%.*s", slash == path ? 1 : (int)(slash - path), path);
+    return store_dir_sync(parent);
+}
+
+bool store_path_exists(const char *path) {
+    struct stat file;
+    return lstat(path, &file) == 0;
+}
+
+enum proto_error store_path_take(char out[STORE_PATH_BYTES], const char *dir, struct proto_fault *fault) {
+    size_t size = strlen(dir);
+    while (size > 1 && dir[size - 1] == '/')
+        size--;
+    if (size == 0 || size > STORE_DIR_BYTES_MAX)
+        return proto_fault_set(fault, PROTO_BAD_VALUE, "dir", "The path of a store must have 1 to %d bytes.",
+                               (int)STORE_DIR_BYTES_MAX);
+    memcpy(out, dir, size);
+    out[size] = '\0';
+    return PROTO_OK;
+}
+
 void store_dir_remove(const char *path) {
     DIR *dir = opendir(path);
     if (!dir)

@@ -110,6 +110,14 @@ enum proto_error store_log_get_seq(struct store_kv_txn *txn, const struct proto_
 enum proto_error store_log_get_chain(const struct store *store, struct store_kv_txn *txn, uint64_t seq,
                                      uint8_t out[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
 
+/* open.c */
+/* Takes DIR/lock and notes the own pid in it. With read_only nothing is written, and without the file no lock is needed:
+ * *fd_out is then left. IN_USE, FULL, BROKEN with a sentence. */
+enum proto_error store_dir_lock(const char *dir, bool read_only, int *fd_out,
+                                struct proto_fault *fault) PROTO_MUST_CHECK;
+/* How a log in directory `path` is opened; `path` is not copied. */
+struct store_kv_lmdb_options store_log_options(const char *path, uint64_t map_bytes);
+
 /* marks.c: the store's own marks. Both commit and sync a log transaction of their own and wait for the log writer. */
 enum proto_error store_mark_open(struct store *store) PROTO_MUST_CHECK;
 enum proto_error store_mark_clean(struct store *store) PROTO_MUST_CHECK;

@@ -14,6 +14,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <lmdb.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -24,6 +25,8 @@
 #include "store/lmdb_check.h"
 
 #define READERS_MAX 512
+/* Write transactions between two looks for readers that died: until then their pages are not used again. */
+#define READER_CHECK_EVERY 64
 #define TABLES_MAX (STORE_TABLE_COUNT + 4)
 /* A failed write counts as a lack of room when less than this is left: LMDB writes at most a few hundred KiB at once. */
 #define NO_ROOM_BYTES (4u << 20)
@@ -37,6 +40,7 @@ struct lmdb_kv {
     uint64_t map_bytes;
     size_t page_bytes;
     unsigned table_count;
+    atomic_uint writes;
     MDB_dbi tables[TABLES_MAX];
 };
 
@@ -185,6 +189,9 @@ static enum proto_error lmdb_read_renew(struct store_kv_txn *txn) {
 }
 
 static enum proto_error lmdb_write_begin(struct store_kv *kv, struct store_kv_txn **out) {
+    int dead = 0;
+    if (atomic_fetch_add(&kv_of(kv)->writes, 1) % READER_CHECK_EVERY == 0) /* a backup that was killed */
+        (void)mdb_reader_check(kv_of(kv)->env, &dead);
     return txn_begin(kv_of(kv), 0, out);
 }
 

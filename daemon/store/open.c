@@ -22,45 +22,23 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-/* Room behind DIR for the longest name inside it. */
-#define DIR_BYTES_MAX (STORE_PATH_BYTES - 96)
-
 static const char *const log_names[STORE_LOG_TABLES] = {
     [STORE_LOG_EVENTS] = "events", [STORE_LOG_IDS] = "ids", [STORE_LOG_MARKS] = "marks"};
 
 /* --- directory and lock ------------------------------------------------------------------- */
 
-static bool exists(const char *path) {
-    struct stat file;
-    return lstat(path, &file) == 0;
-}
-
-/* A name made in a directory lasts once that directory was synced. */
-static enum proto_error sync_parent(const char *path) {
-    char parent[STORE_PATH_BYTES];
-    const char *slash = strrchr(path, '/');
-    if (!slash)
-        return store_dir_sync(".");
-    (void)snprintf(parent, sizeof parent, "%.*s", slash == path ? 1 : (int)(slash - path), path);
-    return store_dir_sync(parent);
-}
-
 static enum proto_error prepare_dir(struct store *store, const char *dir, struct proto_fault *fault) {
-    size_t size = strlen(dir);
-    while (size > 1 && dir[size - 1] == '/')
-        size--;
-    if (size == 0 || size > DIR_BYTES_MAX)
-        return proto_fault_set(fault, PROTO_BAD_VALUE, "dir", "The path of the store must have 1 to %d bytes.",
-                               (int)DIR_BYTES_MAX);
-    memcpy(store->dir, dir, size);
+    enum proto_error error = store_path_take(store->dir, dir, fault);
+    if (error != PROTO_OK)
+        return error;
     store_path_join(store->distrust_path, store->dir, "distrust-view");
-    if (exists(store->dir))
+    if (store_path_exists(store->dir))
         return PROTO_OK;
     if (store->read_only)
         return proto_fault_set(fault, PROTO_NOT_FOUND, NULL, "There is no store at %s.", store->dir);
-    enum proto_error error = store_dir_make(store->dir);
+    error = store_dir_make(store->dir);
     if (error == PROTO_OK)
-        error = sync_parent(store->dir);
+        error = store_parent_sync(store->dir);
     return error == PROTO_OK ? error
                              : proto_fault_set(fault, error, NULL, "The directory %s cannot be made: %s.", store->dir,
                                                strerror(errno));
@@ -74,11 +52,11 @@ static enum proto_error in_use(int fd, const char *dir, struct proto_fault *faul
                            pid[0] ? pid : "unknown", dir);
 }
 
-static enum proto_error take_lock(struct store *store, struct proto_fault *fault) {
+enum proto_error store_dir_lock(const char *dir, bool read_only, int *fd_out, struct proto_fault *fault) {
     char path[STORE_PATH_BYTES], pid[16];
-    store_path_join(path, store->dir, "lock");
-    int fd = open(path, store->read_only ? O_RDONLY | O_CLOEXEC : O_RDWR | O_CREAT | O_CLOEXEC, 0600);
-    if (fd < 0 && errno == ENOENT && store->read_only)
+    store_path_join(path, dir, "lock");
+    int fd = open(path, read_only ? O_RDONLY | O_CLOEXEC : O_RDWR | O_CREAT | O_CLOEXEC, 0600);
+    if (fd < 0 && errno == ENOENT && read_only)
         return PROTO_OK; /* a copy: whoever opens a store for writing makes this file first */
     if (fd < 0)
         return proto_fault_set(fault, errno == ENOSPC || errno == EDQUOT ? PROTO_FULL : PROTO_BROKEN, NULL,
@@ -86,13 +64,13 @@ static enum proto_error take_lock(struct store *store, struct proto_fault *fault
     if (flock(fd, LOCK_EX | LOCK_NB) != 0) {
         enum proto_error error =
             errno == EWOULDBLOCK
-                ? in_use(fd, store->dir, fault)
+                ? in_use(fd, dir, fault)
                 : proto_fault_set(fault, PROTO_BROKEN, NULL, "%s cannot be locked: %s.", path, strerror(errno));
         close(fd);
         return error;
     }
-    store->lock_fd = fd;
-    if (store->read_only)
+    *fd_out = fd;
+    if (read_only)
         return PROTO_OK;
     /* The number only serves a sentence: on a full disk it is missing. */
     int size = snprintf(pid, sizeof pid, "%ld\n", (long)getpid());
@@ -125,6 +103,13 @@ static bool sweep(const struct store *store, const char *keep) {
     return views;
 }
 
+/* The log is in place: what is left of the restore that put it there is an empty directory. */
+static void drop_restore_aside(const struct store *store) {
+    char path[STORE_PATH_BYTES];
+    store_path_join(path, store->dir, STORE_RESTORE_ASIDE);
+    (void)rmdir(path);
+}
+
 /* --- the log ------------------------------------------------------------------------------ */
 
 static enum proto_error put_first_marks(const struct store_options *options, struct store_kv *log) {
@@ -145,22 +130,21 @@ static enum proto_error put_first_marks(const struct store_options *options, str
     return error;
 }
 
-static struct store_kv_lmdb_options log_options(const struct store *store, const char *path, bool create) {
+struct store_kv_lmdb_options store_log_options(const char *path, uint64_t map_bytes) {
     return (struct store_kv_lmdb_options){.path = path,
                                           .names = log_names,
                                           .table_count = STORE_LOG_TABLES,
                                           .format_table = STORE_LOG_MARKS,
                                           .format = STORE_LOG_FORMAT,
-                                          .map_bytes = store->log_map_bytes,
-                                          .create = create,
-                                          .read_only = store->read_only};
+                                          .map_bytes = map_bytes};
 }
 
 static enum proto_error make_log_files(struct store *store, const struct store_options *options, const char *aside,
                                        struct proto_fault *fault) {
     char file[STORE_PATH_BYTES];
     struct store_kv *log;
-    struct store_kv_lmdb_options how = log_options(store, aside, true);
+    struct store_kv_lmdb_options how = store_log_options(aside, store->log_map_bytes);
+    how.create = true;
     enum proto_error error = store_dir_make(aside);
     if (error != PROTO_OK)
         return proto_fault_set(fault, error, NULL, "The directory %s cannot be made: %s.", aside, strerror(errno));
@@ -185,6 +169,10 @@ static enum proto_error make_log(struct store *store, const struct store_options
     char aside[STORE_PATH_BYTES];
     if (store->read_only)
         return proto_fault_set(fault, PROTO_NOT_FOUND, NULL, "There is no store at %s.", store->dir);
+    store_path_join(aside, store->dir, STORE_RESTORE_ASIDE);
+    if (store_path_exists(aside))
+        return proto_fault_set(fault, PROTO_CORRUPT, NULL,
+                               "A restore into %s was cut off before it was whole: run it again.", store->dir);
     if (sweep(store, NULL))
         return proto_fault_set(fault, PROTO_CORRUPT, NULL,
                                "%s holds a view but no log, and the log is the record: bring it back from a backup.",
@@ -209,12 +197,13 @@ static enum proto_error open_log(struct store *store, const struct store_options
         return error == PROTO_OK ? error : proto_fault_set(fault, error, NULL, "The log in memory is too small.");
     }
     store_path_join(path, store->dir, "log");
-    if (!exists(path)) {
+    if (!store_path_exists(path)) {
         enum proto_error error = make_log(store, options, path, fault);
         if (error != PROTO_OK)
             return error;
     }
-    struct store_kv_lmdb_options how = log_options(store, path, false);
+    struct store_kv_lmdb_options how = store_log_options(path, store->log_map_bytes);
+    how.read_only = store->read_only;
     return store_kv_lmdb_open(&how, &store->log, fault);
 }
 
@@ -266,6 +255,13 @@ static enum proto_error get_view_facts(struct store_kv_txn *txn, struct log_fact
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
+/* A copy that went on under the identity of its original would be two logs of one name. */
+static bool is_backup(struct store_kv_txn *txn) {
+    struct store_bytes value;
+    return txn->kv->ops->get(txn, STORE_LOG_MARKS, store_bytes_of(STORE_BACKUP_MARK, sizeof STORE_BACKUP_MARK - 1),
+                             &value) == PROTO_OK;
+}
+
 static enum proto_error get_log_facts(struct store *store, struct log_facts *facts, struct proto_fault *fault) {
     struct store_kv_txn *txn;
     *facts = (struct log_facts){0};
@@ -279,7 +275,11 @@ static enum proto_error get_log_facts(struct store *store, struct log_facts *fac
         error = get_end(store, txn);
     if (error == PROTO_OK)
         error = get_view_facts(txn, facts);
+    bool backup = error == PROTO_OK && !store->read_only && is_backup(txn);
     store->log->ops->abort(txn);
+    if (backup)
+        return proto_fault_set(fault, PROTO_NOT_ALLOWED, NULL,
+                               "%s is a backup and stays as it is: betonyd restore makes a store of it.", store->dir);
     if (error == PROTO_OK)
         return error;
     if (error == PROTO_NOT_FOUND)
@@ -291,7 +291,7 @@ static enum proto_error get_log_facts(struct store *store, struct log_facts *fac
 /* --- the view ----------------------------------------------------------------------------- */
 
 static bool state_is_trusted(const struct store *store, const struct log_facts *facts) {
-    if (!facts->has_view || !facts->has_state || exists(store->distrust_path))
+    if (!facts->has_view || !facts->has_state || store_path_exists(store->distrust_path))
         return false;
     return !facts->state.open || strcmp(facts->state.boot_id, store->boot_id) == 0;
 }
@@ -340,7 +340,8 @@ static enum proto_error open_kept_view(struct store *store, const struct log_fac
                                             .map_bytes = store->view_map_bytes,
                                             .nosync = true,
                                             .read_only = store->read_only};
-    enum proto_error error = exists(view->path) ? store_kv_lmdb_open(&options, &view->kv, fault) : PROTO_CORRUPT;
+    enum proto_error error =
+        store_path_exists(view->path) ? store_kv_lmdb_open(&options, &view->kv, fault) : PROTO_CORRUPT;
     if (error == PROTO_OK) {
         error = stamp_is_ours(store, view, kept);
         if (error != PROTO_OK)
@@ -385,6 +386,7 @@ static enum proto_error open_view(struct store *store, const struct log_facts *f
     if (error != PROTO_OK || store->read_only || store->memory)
         return error;
     (void)sweep(store, store->view->path);
+    drop_restore_aside(store);
     if (facts->state.open && kept) {
         atomic_store(&store->marked_open, true);
         return PROTO_OK;
@@ -450,7 +452,7 @@ enum proto_error store_open(const struct store_options *options, struct store **
     if (!store->memory)
         error = prepare_dir(store, options->dir, fault);
     if (error == PROTO_OK && !store->memory)
-        error = take_lock(store, fault);
+        error = store_dir_lock(store->dir, store->read_only, &store->lock_fd, fault);
     if (error == PROTO_OK)
         error = open_log(store, options, fault);
     if (error == PROTO_OK)

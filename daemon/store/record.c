@@ -13,12 +13,17 @@
 #define EVENT_REMOVED 0x01 /* flag: nonce and body are gone, commitment and chain stay */
 #define STAMP_FORMAT 0x01
 #define STATE_FORMAT 0x01
+#define BACKUP_FORMAT 0x01
+#define RESTORED_FORMAT 0x01
+#define EVENT_CHAIN_AT 0x4a
 #define STATE_OPEN 0x4f  /* 'O' */
 #define STATE_CLEAN 0x43 /* 'C' */
 
 static_assert(STORE_EVENT_FIXED_BYTES == 2 + PROTO_ID_BYTES + 8 + PROTO_ID_BYTES + 2 * PROTO_HASH_BYTES,
               "event record");
 static_assert(STORE_HEADER_BYTES == 8 + PROTO_ID_BYTES + 8 + PROTO_ID_BYTES + PROTO_HASH_BYTES, "event header");
+static_assert(STORE_RESTORED_ENTRY_BYTES == 2 * PROTO_ID_BYTES + 8 + PROTO_HASH_BYTES + 8, "entry of a restore");
+static_assert(STORE_RESTORED_BYTES_MAX <= STORE_MARK_BYTES_MAX, "mark of restores");
 static_assert(STORE_STAMP_BYTES == 1 + 2 * PROTO_ID_BYTES + 8 + PROTO_HASH_BYTES, "stamp");
 
 static uint8_t *put_u64(uint8_t *at, uint64_t n) {
@@ -129,6 +134,10 @@ enum proto_error store_event_decode(struct store_bytes bytes, struct store_event
     return PROTO_OK;
 }
 
+void store_event_rechain(uint8_t *record, const uint8_t chain[PROTO_HASH_BYTES]) {
+    memcpy(record + EVENT_CHAIN_AT, chain, PROTO_HASH_BYTES);
+}
+
 /*
  * Stamp of a view, 73 bytes under the key "stamp" of its `about` table, rewritten in every commit:
  *   00  01          format
@@ -182,5 +191,63 @@ enum proto_error store_state_decode(struct store_bytes bytes, struct store_state
     out->open = bytes.data[1] == STATE_OPEN;
     memcpy(out->boot_id, bytes.data + 2, bytes.size - 2);
     out->boot_id[bytes.size - 2] = '\0';
+    return PROTO_OK;
+}
+
+/*
+ * Mark of a log that is a backup, under "store.backup":
+ *   00  01                         format
+ *   01  00 00 01 8b cf e5 68 00    made at, ms, two's complement
+ */
+void store_backup_mark_encode(int64_t made_at, uint8_t out[STORE_BACKUP_MARK_BYTES]) {
+    out[0] = BACKUP_FORMAT;
+    put_u64(out + 1, (uint64_t)made_at);
+}
+
+/*
+ * Mark of a log that was restored, under "restored-from"; one entry for each restore behind it, the last first, 12 at most:
+ *   00  01          format
+ *   01  .. x 16     identity of the log it was restored from
+ *   11  .. x 16     node that log was on
+ *   21  .. x 8      seq of that log's last event
+ *   29  .. x 32     that log's chain hash there
+ *   49  .. x 8      restored at, ms, two's complement
+ *   51  ..          the next entry
+ */
+enum proto_error store_restored_encode(const struct store_identity *was, int64_t restored_at, struct store_bytes before,
+                                       uint8_t out[STORE_RESTORED_BYTES_MAX], size_t *size_out) {
+    size_t old = before.size > 0 ? before.size - 1 : 0;
+    if (before.size > 0 && (before.data[0] != RESTORED_FORMAT || old % STORE_RESTORED_ENTRY_BYTES != 0))
+        return PROTO_CORRUPT;
+    if (old > STORE_RESTORED_BYTES_MAX - 1 - STORE_RESTORED_ENTRY_BYTES)
+        old = STORE_RESTORED_BYTES_MAX - 1 - STORE_RESTORED_ENTRY_BYTES;
+    uint8_t *at = out;
+    *at++ = RESTORED_FORMAT;
+    at = put_bytes(at, was->log.bytes, PROTO_ID_BYTES);
+    at = put_bytes(at, was->node.bytes, PROTO_ID_BYTES);
+    at = put_u64(at, was->log_seq);
+    at = put_bytes(at, was->chain, PROTO_HASH_BYTES);
+    at = put_u64(at, (uint64_t)restored_at);
+    if (old > 0)
+        at = put_bytes(at, before.data + 1, old);
+    *size_out = (size_t)(at - out);
+    return PROTO_OK;
+}
+
+enum proto_error store_restored_decode(struct store_bytes bytes, unsigned index, struct store_identity *was,
+                                       int64_t *restored_at) {
+    uint64_t moment;
+    if (bytes.size < 1 || bytes.size > STORE_RESTORED_BYTES_MAX || bytes.data[0] != RESTORED_FORMAT ||
+        (bytes.size - 1) % STORE_RESTORED_ENTRY_BYTES != 0)
+        return PROTO_CORRUPT;
+    if (index >= (bytes.size - 1) / STORE_RESTORED_ENTRY_BYTES)
+        return PROTO_NOT_FOUND;
+    const uint8_t *at = bytes.data + 1 + (size_t)index * STORE_RESTORED_ENTRY_BYTES;
+    at = take_bytes(at, was->log.bytes, PROTO_ID_BYTES);
+    at = take_bytes(at, was->node.bytes, PROTO_ID_BYTES);
+    at = take_u64(at, &was->log_seq);
+    at = take_bytes(at, was->chain, PROTO_HASH_BYTES);
+    take_u64(at, &moment);
+    *restored_at = (int64_t)moment;
     return PROTO_OK;
 }

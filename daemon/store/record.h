@@ -23,6 +23,14 @@
 #define STORE_BOOT_ID_BYTES_MAX 64
 #define STORE_STATE_BYTES_MAX (2 + STORE_BOOT_ID_BYTES_MAX)
 #define STORE_MARK_BYTES_MAX 1024
+#define STORE_BACKUP_MARK "store.backup" /* the log is a copy that is not to be written to */
+#define STORE_BACKUP_MARK_BYTES 9
+#define STORE_RESTORED_MARK "restored-from" /* the logs that this one was restored from, the last first */
+#define STORE_RESTORED_ENTRY_BYTES 80
+#define STORE_RESTORED_ENTRIES_MAX 12
+#define STORE_RESTORED_BYTES_MAX (1 + STORE_RESTORED_ENTRY_BYTES * STORE_RESTORED_ENTRIES_MAX)
+/* Directory in DIR in which a restore works until its log is whole. */
+#define STORE_RESTORE_ASIDE "restore.new"
 
 struct store_stamp {
     struct proto_id view, log;
@@ -50,10 +58,23 @@ size_t store_event_encode(const struct store_event *event, const uint8_t commitm
 enum proto_error store_event_decode(struct store_bytes bytes, struct store_event *out,
                                     uint8_t commitment[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
 
+/* Writes another chain hash into an event record that decodes; the rest of it stays as it is. */
+void store_event_rechain(uint8_t *record, const uint8_t chain[PROTO_HASH_BYTES]);
+
 void store_stamp_encode(const struct store_stamp *stamp, uint8_t out[STORE_STAMP_BYTES]);
 enum proto_error store_stamp_decode(struct store_bytes bytes, struct store_stamp *out) PROTO_MUST_CHECK;
 
 size_t store_state_encode(const struct store_state_mark *mark, uint8_t out[STORE_STATE_BYTES_MAX]);
 enum proto_error store_state_decode(struct store_bytes bytes, struct store_state_mark *out) PROTO_MUST_CHECK;
+
+void store_backup_mark_encode(int64_t made_at, uint8_t out[STORE_BACKUP_MARK_BYTES]);
+
+/* The mark of a log that is restored at `restored_at` from one with identity `was` and the mark `before` (empty: it had none);
+ * the oldest entries fall out. CORRUPT when `before` is no such mark: *out is then not to be used. */
+enum proto_error store_restored_encode(const struct store_identity *was, int64_t restored_at, struct store_bytes before,
+                                       uint8_t out[STORE_RESTORED_BYTES_MAX], size_t *size_out) PROTO_MUST_CHECK;
+/* Entry `index`, 0 is the last restore: node, log, log_seq and chain of *was are set. NOT_FOUND beyond the last, CORRUPT. */
+enum proto_error store_restored_decode(struct store_bytes bytes, unsigned index, struct store_identity *was,
+                                       int64_t *restored_at) PROTO_MUST_CHECK;
 
 #endif

@@ -12,8 +12,6 @@
 #include <fcntl.h>
 #include <unistd.h>
 
-/* Kept free on the disk: a full batch, what the view writes for it, and LMDB's own bookkeeping, several times over. */
-#define DISK_RESERVE_BYTES (64ull << 20)
 /* One byte of an event leads to about this many in the view. */
 #define VIEW_BYTES_PER_LOG_BYTE 4u
 
@@ -76,7 +74,7 @@ enum proto_error store_room_check(const struct store *store, uint64_t more_bytes
     uint64_t view_more = more_bytes * VIEW_BYTES_PER_LOG_BYTE;
     if (room.log_used + more_bytes > room.log_map / 10 * 9 || room.view_used + view_more > room.view_map / 10 * 9)
         return PROTO_FULL;
-    return room.disk_free < DISK_RESERVE_BYTES + more_bytes + view_more ? PROTO_FULL : PROTO_OK;
+    return room.disk_free < STORE_DISK_RESERVE_BYTES + more_bytes + view_more ? PROTO_FULL : PROTO_OK;
 }
 
 void store_counts_get(const struct store *store, struct store_counts *out) {

@@ -195,6 +195,30 @@ void store_rebuild_abort(struct store_rebuild *rebuild);
 
 /* Walks the chain from 1 to the log's end: every header, commitment, id entry. *bad_seq is the first that does not hold. CORRUPT with a sentence. */
 enum proto_error store_verify_chain(struct store *store, uint64_t *bad_seq, struct proto_fault *fault) PROTO_MUST_CHECK;
+
+/* --- backup and restore: from another process than the daemon's ------------------------- */
+
+/* Copies the log of the store in options->dir, which a daemon may have open and be writing to, to the new directory `to`:
+ * consistent, with every event that was acknowledged before the call, synced, and walked from its first event to its last
+ * before it gets that name. Until then it is `to`.new, which a later call takes over. The store's lock is not touched; a
+ * reader's place in the log is held while copying. The copy is refused by store_open unless read_only. made_at: ms, noted
+ * in the copy. *out: whose log it is and how far it goes; the view of it is not set.
+ * NOT_FOUND (no store there), CONFLICT (`to` is there and not an empty directory), IN_USE (another backup to `to`), NEWER,
+ * CORRUPT (also: it did not verify), FULL, BROKEN, BAD_VALUE (a path); *fault has the sentence. Nothing is left but after a crash. */
+enum proto_error store_backup(const struct store_options *options, const char *to, int64_t made_at,
+                              struct store_identity *out, struct proto_fault *fault) PROTO_MUST_CHECK;
+/* Makes a store in options->dir, which must be missing or empty, from the backup in `from` (or from a store that no process
+ * has open): a new node and a new log identity, options->fresh_ids; every event with its id, received_at, via, nonce and
+ * body as it was, and its commitment; the chain worked out again under the new identity; the marks of others; and the mark
+ * restored-from with the identity and head of the old log, restored_at (ms), and where that one was restored from. There
+ * is no view: the first open makes it. Both logs are walked. *was, *out: the old and the new log.
+ * NOT_FOUND (nothing to restore there), CONFLICT (not empty; or an id of options->fresh_ids is the old one), IN_USE, NEWER,
+ * CORRUPT, FULL, BROKEN, BAD_VALUE; on an error no store is left in options->dir, and after a crash it is refused by
+ * store_open until this is run again. */
+enum proto_error store_restore(const struct store_options *options, const char *from, int64_t restored_at,
+                               struct store_identity *was, struct store_identity *out,
+                               struct proto_fault *fault) PROTO_MUST_CHECK;
+
 /* Counters for stats: puts done, puts skipped as unchanged, commits, syncs. Any thread. */
 struct store_counts {
     uint64_t log_events, log_commits, view_puts, view_puts_unchanged, view_deletes, view_commits, view_syncs;

@@ -45,7 +45,8 @@
  *   events  u64 seq      -> event record (record.c)
  *   ids     id           -> u64 seq, without a format byte: the layout of an index this plain is the log's format itself
  *   marks   text name    -> bytes of whoever wrote the mark; "store.*" is the store's own:
- *     store.format u32; store.node, store.log, store.view: ids; store.state: mark (record.c) */
+ *     store.format u32; store.node, store.log, store.view: ids; store.state, store.backup: marks (record.c)
+ *   restored-from: the store's as well (record.c); like the marks of others it goes along through backup and restore. */
 enum store_log_table { STORE_LOG_EVENTS, STORE_LOG_IDS, STORE_LOG_MARKS, STORE_LOG_TABLES };
 
 #endif

@@ -173,6 +173,69 @@ static void seqs_sort_as_bytes(void **state) {
     assert_int_equal(store_seq_decode(store_bytes_of(bytes, 7), &back), PROTO_CORRUPT);
 }
 
+static void backup_mark(void **state) {
+    (void)state;
+    struct golden golden = read_golden("backup_v1");
+    uint8_t bytes[STORE_BACKUP_MARK_BYTES];
+    store_backup_mark_encode(1700000000000, bytes);
+    assert_int_equal(golden.size, sizeof bytes);
+    assert_memory_equal(bytes, golden.bytes, sizeof bytes);
+}
+
+static void restored_mark(void **state) {
+    (void)state;
+    struct golden golden = read_golden("restored_v1");
+    struct store_identity first = {.node = help_id(0xf00001), .log = help_id(0xf00002), .log_seq = 7};
+    struct store_identity second = {.node = help_id(0xf00011), .log = help_id(0xf00012), .log_seq = 42}, back = {0};
+    uint8_t once[STORE_RESTORED_BYTES_MAX], twice[STORE_RESTORED_BYTES_MAX];
+    size_t size = 0;
+    int64_t moment = 0;
+    for (int i = 0; i < PROTO_HASH_BYTES; i++) {
+        first.chain[i] = (uint8_t)(100 + i);
+        second.chain[i] = (uint8_t)i;
+    }
+    assert_int_equal(store_restored_encode(&first, -5, store_bytes_of(NULL, 0), once, &size), PROTO_OK);
+    assert_int_equal(store_restored_encode(&second, 1700000000000, store_bytes_of(once, size), twice, &size), PROTO_OK);
+    assert_int_equal(size, golden.size);
+    assert_memory_equal(twice, golden.bytes, size);
+    struct store_bytes held = store_bytes_of(golden.bytes, golden.size);
+    assert_int_equal(store_restored_decode(held, 0, &back, &moment), PROTO_OK);
+    assert_memory_equal(&back, &second, sizeof back);
+    assert_true(moment == 1700000000000);
+    assert_int_equal(store_restored_decode(held, 1, &back, &moment), PROTO_OK);
+    assert_memory_equal(&back, &first, sizeof back);
+    assert_true(moment == -5);
+    assert_int_equal(store_restored_decode(held, 2, &back, &moment), PROTO_NOT_FOUND);
+    for (size_t cut = 0; cut < golden.size; cut++)
+        if (cut == 0 || (cut - 1) % STORE_RESTORED_ENTRY_BYTES != 0)
+            assert_int_equal(store_restored_decode(store_bytes_of(golden.bytes, cut), 0, &back, &moment),
+                             PROTO_CORRUPT);
+    golden.bytes[0] = 2;
+    assert_int_equal(store_restored_decode(held, 0, &back, &moment), PROTO_CORRUPT);
+    assert_int_equal(store_restored_encode(&first, 0, held, once, &size), PROTO_CORRUPT);
+}
+
+/* The oldest fall out; the mark never outgrows what a mark may be. */
+static void restored_mark_of_many(void **state) {
+    (void)state;
+    uint8_t marks[2][STORE_RESTORED_BYTES_MAX];
+    struct store_bytes held = {0};
+    struct store_identity back = {0};
+    size_t size = 0;
+    int64_t moment = 0;
+    for (uint64_t n = 1; n <= STORE_RESTORED_ENTRIES_MAX + 3; n++) {
+        struct store_identity was = {.node = help_id(n), .log = help_id(n + 100), .log_seq = n};
+        assert_int_equal(store_restored_encode(&was, (int64_t)n, held, marks[n % 2], &size), PROTO_OK);
+        held = store_bytes_of(marks[n % 2], size);
+    }
+    assert_int_equal(size, STORE_RESTORED_BYTES_MAX);
+    assert_int_equal(store_restored_decode(held, 0, &back, &moment), PROTO_OK);
+    assert_int_equal(back.log_seq, STORE_RESTORED_ENTRIES_MAX + 3);
+    assert_int_equal(store_restored_decode(held, STORE_RESTORED_ENTRIES_MAX - 1, &back, &moment), PROTO_OK);
+    assert_int_equal(back.log_seq, 4);
+    assert_int_equal(store_restored_decode(held, STORE_RESTORED_ENTRIES_MAX, &back, &moment), PROTO_NOT_FOUND);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(header_and_chain),
@@ -180,6 +243,9 @@ int main(void) {
         cmocka_unit_test(event_record_without_body),
         cmocka_unit_test(stamp),
         cmocka_unit_test(state_mark),
+        cmocka_unit_test(backup_mark),
+        cmocka_unit_test(restored_mark),
+        cmocka_unit_test(restored_mark_of_many),
         cmocka_unit_test(no_record_is_refused),
         cmocka_unit_test(seqs_sort_as_bytes),
     };
