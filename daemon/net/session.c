@@ -152,7 +152,8 @@ static bool scan_front(struct net_session *session, size_t *size_out, int64_t no
     const uint8_t *bytes = net_buffer_bytes(&session->input);
     size_t size = net_buffer_size(&session->input);
     const struct net_limits *limits = session->limits;
-    size_t bytes_max = session->greeted ? limits->message_bytes_max : limits->message_before_hello_bytes_max;
+    bool signed_in = session->greeted || session->trusted;
+    size_t bytes_max = signed_in ? limits->message_bytes_max : limits->message_before_hello_bytes_max;
     enum proto_error error = proto_scan_value(&session->scan, bytes, size, bytes_max, size_out);
     if (error == PROTO_OK)
         return true;
@@ -162,7 +163,7 @@ static bool scan_front(struct net_session *session, size_t *size_out, int64_t no
         bool has_msgid = proto_message_peek_msgid(bytes, size, &msgid);
         if (error == PROTO_TOO_LARGE)
             (void)proto_fault_set(&fault, error, NULL, "The message is larger than this server takes (%zu bytes%s).",
-                                  bytes_max, session->greeted ? "" : " before hello");
+                                  bytes_max, signed_in ? "" : " before hello");
         else
             (void)proto_fault_set(&fault, PROTO_BAD_MESSAGE, NULL, "%s", proto_error_sentence(PROTO_BAD_MESSAGE));
         break_off(session, has_msgid, msgid, &fault, now);

@@ -20,7 +20,7 @@
 #include "proto/scan.h"
 
 struct net_limits {
-    uint32_t message_bytes_max;              /* after hello */
+    uint32_t message_bytes_max;              /* after hello; of a trusted peer from the start */
     uint32_t message_before_hello_bytes_max; /* until then */
     uint32_t calls_max;                      /* in flight; at most PROTO_CALLS_IN_FLIGHT_MAX */
     uint32_t output_high_bytes;              /* no further call is taken while so much waits to be written */
@@ -43,7 +43,7 @@ struct net_session {
     const struct net_limits *limits;
     enum net_session_state state;
     bool greeted;                           /* hello has succeeded: the larger message bound holds */
-    bool trusted;                           /* loopback or the owner's Unix socket: needs no sign-in */
+    bool trusted;                           /* loopback or the owner's Unix socket: needs no sign-in, has its bounds */
     bool held;                              /* a call waits for room in the ingest queue */
     bool input_ended;                       /* the peer sends no more */
     bool starved;                           /* a limit kept the last look for a call from being made */

@@ -423,16 +423,20 @@ static void test_size_before_and_after_hello(void **state) {
     assert_non_null(bytes);
     struct {
         size_t text_bytes;
-        bool greeted, fits;
+        bool trusted, greeted, fits;
     } cases[] = {
-        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX - 30, false, true},
-        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, false, false},
-        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, true, true},
-        {PROTO_MESSAGE_BYTES_MAX - 30, true, true},
-        {PROTO_MESSAGE_BYTES_MAX, true, false},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX - 30, false, false, true},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, false, false, false},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, false, true, true},
+        {PROTO_MESSAGE_BYTES_MAX - 30, false, true, true},
+        {PROTO_MESSAGE_BYTES_MAX, false, true, false},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, true, false, true}, /* who needs no sign-in need not say hello either */
+        {PROTO_MESSAGE_BYTES_MAX - 30, true, false, true},
+        {PROTO_MESSAGE_BYTES_MAX, true, false, false},
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         struct peer *peer = peer_new(NULL);
+        peer->session->trusted = cases[i].trusted;
         peer->session->greeted = cases[i].greeted;
         say(peer, bytes, request_with_text(bytes, cap, cases[i].text_bytes));
         expect_only(peer, 1, cases[i].fits ? "" : "too-large");
