@@ -350,7 +350,7 @@ static void with_past(const struct care_stoma *now, struct care_stoma *old) {
     old->displaced = past->displaced;
     old->displaced_first = past->displaced_first;
     old->displaced_settled = past->displaced_settled;
-    old->outside_worst = past->outside_worst;
+    old->outside_worst = old->outside_newest = past->outside_worst;
     old->displaced_outside_mm = past->displaced_outside_mm;
     old->displaced_said = past->displaced_said;
     old->gaps = past->gaps;

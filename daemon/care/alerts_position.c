@@ -57,14 +57,17 @@ static void plan_displaced(const struct care_facts *facts, int stoma, struct car
     care_draft_init(&draft, PROTO_ALERT_TUBE_DISPLACED, stoma, since, displaced_found(s, far));
     if (said)
         care_draft_evidence(&draft, &s->displaced);
-    if (far)
+    if (far) {
         care_draft_evidence(&draft, &s->outside_worst);
+        care_draft_evidence(&draft, &s->outside_newest); /* seen again after an answer: the answer was about less */
+    }
     draft.alert.args[0] = s->displaced_outside_mm;
     draft.alert.args[1] = device->outside_mm;
     care_draft_step(&draft, since->at, PROTO_URGENCY_TODAY,
                     device->tip == PROTO_tip_jejunum ? CARE_NEXT_TUBE_DISPLACED_JEJUNAL
                                                      : CARE_NEXT_TUBE_DISPLACED_STOMACH);
-    const struct care_fact *imaging = imaging_since(device, draft.newest_at);
+    const struct care_fact *imaging =
+        !said && care_fact_is(&s->displaced_settled) ? &s->displaced_settled : imaging_since(device, draft.newest_at);
     if (imaging)
         care_alert_end(facts, schedule, &draft, imaging);
     else

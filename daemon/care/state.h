@@ -162,7 +162,8 @@ struct care_stoma {
     struct care_fact displaced, displaced_first; /* tube.displaced or outside_mm given, open until imaging */
     /* outside length farthest from where it was when placed, since then or since imaging */
     int32_t displaced_outside_mm;
-    struct care_fact outside_worst; /* the event that gave it */
+    struct care_fact outside_worst;  /* the event that gave it */
+    struct care_fact outside_newest; /* newest that was off by what any limit could mind: news where the worst is over the limit */
     struct care_measures gaps;      /* site.checked gap_mm, of this device */
     bool displaced_said, displaced_feed, displaced_vomiting;
     struct care_fact displaced_settled;

@@ -196,6 +196,7 @@ static void code_displaced(struct care_coder *c, struct care_stoma *stoma) {
     care_code_fact(c, &stoma->displaced_first);
     care_code_i32(c, &stoma->displaced_outside_mm);
     care_code_fact(c, &stoma->outside_worst);
+    care_code_fact(c, &stoma->outside_newest);
     care_code_bool(c, &stoma->displaced_said);
     care_code_bool(c, &stoma->displaced_feed);
     care_code_bool(c, &stoma->displaced_vomiting);

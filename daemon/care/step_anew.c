@@ -60,6 +60,7 @@ static void keep_device_facts(struct care_stoma *stoma, const struct care_stoma 
     if (since(&old->displaced, closed) || since(&old->outside_worst, closed)) {
         keep_run(&stoma->displaced_first, &stoma->displaced, &old->displaced_first, &old->displaced, closed);
         keep(&stoma->outside_worst, &old->outside_worst, closed);
+        keep(&stoma->outside_newest, &old->outside_newest, closed);
         keep(&stoma->displaced_settled, &old->displaced_settled, closed);
         stoma->displaced_outside_mm = old->displaced_outside_mm;
         stoma->displaced_said = old->displaced_said;

@@ -54,7 +54,8 @@ static void forget_device(struct care_stoma *stoma) {
     stoma->check_count = 0;
     memset(stoma->checks, 0, sizeof stoma->checks);
     stoma->last_good_check = CARE_NEVER;
-    stoma->displaced = stoma->displaced_first = stoma->displaced_settled = stoma->outside_worst = CARE_NEVER;
+    stoma->displaced = stoma->displaced_first = stoma->displaced_settled = CARE_NEVER;
+    stoma->outside_worst = stoma->outside_newest = CARE_NEVER;
     stoma->valve_leak_first = stoma->valve_leak = CARE_NEVER;
     stoma->displaced_outside_mm = 0;
     stoma->displaced_said = stoma->displaced_feed = stoma->displaced_vomiting = false;
@@ -227,12 +228,14 @@ void care_step_position(struct care_state *state, const struct proto_event *even
     if (device->position.method != PROTO_method_imaging)
         return;
     device->imaging = device->position.fact;
-    if (stoma->displaced_said || care_fact_is(&stoma->outside_worst)) {
-        stoma->displaced_settled = device->position.fact;
+    if (stoma->displaced_said) {
         stoma->displaced_said = stoma->displaced_feed = stoma->displaced_vomiting = false;
+        stoma->outside_worst = stoma->outside_newest = CARE_NEVER;
+        stoma->displaced_outside_mm = 0;
+        stoma->displaced_settled = device->position.fact;
+    } else if (care_fact_is(&stoma->outside_worst) && !care_fact_is(&stoma->displaced_settled)) {
+        stoma->displaced_settled = device->position.fact; /* the length is kept: the plan says whether it was too far */
     }
-    stoma->outside_worst = CARE_NEVER;
-    stoma->displaced_outside_mm = 0;
     if (care_fact_is(&stoma->rotated_jejunal) && !care_fact_is(&stoma->rotated_jejunal_settled))
         stoma->rotated_jejunal_settled = device->position.fact;
 }

@@ -2,7 +2,8 @@
  * step_out.c - when the device is not where it should be: out, displaced, blocked, at the hospital.
  *
  * What always holds: all reports between two placements are one dislodgement,
- * and its clock runs from the earliest of them. A hospital reached stops the
+ * an attempt to place that failed is such a report, and the clock runs from the
+ * earliest of them. A hospital reached stops the
  * clock of what was out then: what comes out later is another dislodgement, even
  * if nobody wrote down what the hospital had placed.
  */
@@ -64,7 +65,9 @@ void care_step_out(struct care_state *state, const struct proto_event *event) {
 
 void care_step_failed(struct care_state *state, const struct proto_event *event) {
     struct care_stoma *stoma = care_step_stoma(state, event);
-    if (!out_open(stoma)) { /* kept for the report that follows */
+    if (!out_open(stoma)) { /* nothing else says that the device is out, and it is: a change that went wrong */
+        (void)care_step_dislodged(stoma, event, event->at);
+        stoma->out.removed = true;
         stoma->out.failed_attempts = 0;
     }
     stoma->out.failed = care_step_fact(event);
@@ -72,11 +75,23 @@ void care_step_failed(struct care_state *state, const struct proto_event *event)
     stoma->out.failed_attempts = (uint8_t)(attempts > UINT8_MAX ? UINT8_MAX : attempts);
 }
 
+/* What imaging has settled by the length alone is kept to be shown, until there is something new. */
+static void forget_settled(struct care_stoma *stoma) {
+    if (stoma->displaced_said || !care_fact_is(&stoma->displaced_settled))
+        return;
+    stoma->displaced_settled = stoma->outside_worst = stoma->outside_newest = CARE_NEVER;
+    stoma->displaced_outside_mm = 0;
+}
+
 void care_step_outside(struct care_stoma *stoma, const struct proto_event *event, int32_t outside_mm) {
     const struct care_device *device = &stoma->device;
     if (!device->outside_given)
         return; /* nothing to compare with */
     int32_t far = outside_mm > device->outside_mm ? outside_mm - device->outside_mm : device->outside_mm - outside_mm;
+    if (far < proto_policy_get(PROTO_POLICY_DISPLACED_MM)->min)
+        return; /* no limit could mind it */
+    forget_settled(stoma);
+    stoma->outside_newest = care_step_fact(event);
     int32_t held = stoma->displaced_outside_mm > device->outside_mm ? stoma->displaced_outside_mm - device->outside_mm
                                                                     : device->outside_mm - stoma->displaced_outside_mm;
     if (care_fact_is(&stoma->outside_worst) && far <= held)
@@ -89,6 +104,7 @@ void care_step_displaced(struct care_state *state, const struct proto_event *eve
     struct care_stoma *stoma = care_step_stoma(state, event);
     const struct proto_value *outside = PROTO_BODY(event, tube_displaced, outside_mm);
     if (!stoma->displaced_said) {
+        forget_settled(stoma);
         stoma->displaced_first = care_step_fact(event);
         stoma->displaced_settled = CARE_NEVER;
     }

@@ -83,6 +83,10 @@ static uint64_t alerts_of(const struct care_state *state, const struct care_stom
     switch (e->kind) {
     case PROTO_KIND_tube_out:
         return alerts_of_out(state, e);
+    case PROTO_KIND_placement_failed: /* by itself only where nothing else had said that the device was out */
+        if (care_fact_is(&stoma->out.first) && !care_fact_is(&stoma->out.ended))
+            return 0;
+        return ALERT_BIT(TUBE_OUT);
     case PROTO_KIND_device_removed:
         return says(PROTO_BODY(e, device_removed, for_good), 1) ? 0 : alerts_of_out(state, e);
     case PROTO_KIND_device_placed:
