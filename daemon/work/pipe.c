@@ -92,14 +92,17 @@ void work_fall_behind(struct work *work) {
     while (phase != WORK_PHASE_BROKEN && !atomic_compare_exchange_weak(&work->phase, &phase, WORK_PHASE_BEHIND)) {}
 }
 
-/* What the batch's end means for what comes next. */
-static void finish(struct work *work, struct work_batch *batch) {
+/* What the batch's end means for what comes next: known before anybody is answered, so that nobody's next call slips in. */
+static void conclude(struct work *work, const struct work_batch *batch) {
     if (batch->error == PROTO_FULL || batch->error == PROTO_BUSY) {
         if (!batch->passed)
             work_fall_behind(work);
     } else if (batch->error != PROTO_OK) {
         work_break(work, batch->error, "the view");
     }
+}
+
+static void finish(struct work *work, struct work_batch *batch) {
     pthread_mutex_lock(&work->lock);
     if (batch->kind == WORK_BATCH_CALLS && (batch->error == PROTO_OK || batch->passed))
         work->view_number = batch->number;
@@ -238,6 +241,7 @@ bool work_pipe_unit(struct work *work) {
     begin_batch(work, batch);
     work_fold_stage(work, batch);
     work_view_stage(work, batch);
+    conclude(work, batch);
     work_answer_stage(work, batch);
     if (batch->kind == WORK_BATCH_CALLS)
         atomic_store(&work->batch_us_last, steady_us() - began);
@@ -305,6 +309,7 @@ static bool current_step(struct work *work) {
         fold_step(work, batch);
     } else if (work->stage == STAGE_VIEW) {
         work_view_stage(work, batch);
+        conclude(work, batch);
         work->stage = STAGE_ANSWER;
     } else {
         work_answer_stage(work, batch);

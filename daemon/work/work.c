@@ -66,6 +66,7 @@ static void *pipe_main(void *arg) {
         pthread_mutex_lock(&work->lock);
     }
     pthread_mutex_unlock(&work->lock);
+    work_rebuild_free(work); /* one that is under way has a write transaction, and that is this thread's */
     return NULL;
 }
 

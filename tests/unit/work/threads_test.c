@@ -6,6 +6,7 @@
 #define _GNU_SOURCE
 #include "world.h"
 
+#include <errno.h>
 #include <ftw.h>
 #include <pthread.h>
 #include <stdatomic.h>
@@ -178,7 +179,106 @@ static void test_threads_agree(void **state) {
     assert_int_equal(nftw(dir, remove_one, 8, FTW_DEPTH | FTW_PHYS), 0);
 }
 
+/* --- no room, and everything derived lost --------------------------------------------------------- */
+
+static atomic_int full_at; /* 1 + the point that finds no room; 0: none */
+
+static int fault_at(void *arg, enum store_point point) {
+    (void)arg;
+    return atomic_load(&full_at) == 1 + (int)point ? ENOSPC : 0;
+}
+
+static void open_floor(struct floor *floor, const char *dir) {
+    struct proto_fault fault = {0};
+    struct store_options options = {.dir = dir, .boot_id = "boot", .fault = fault_at};
+    for (int i = 0; i < 3; i++)
+        options.fresh_ids[i] = world_id(&floor->world);
+    if (store_open(&options, &floor->world.store, &fault) != PROTO_OK)
+        fail_msg("%s", fault.message);
+    start(floor);
+}
+
+struct told {
+    struct floor *floor;
+    enum proto_error code;
+    bool done;
+};
+
+static void on_told(void *arg, struct work_call *call) {
+    struct told *told = arg;
+    told->code = work_call_fault(call)->code;
+    told->done = true;
+    work_call_free(call);
+}
+
+static enum proto_error tell(struct floor *floor, const struct proto_event *event) {
+    struct proto_fault fault;
+    struct told told = {.floor = floor};
+    struct work_call *call = work_call_new(floor->world.work, &world_nurse, WORK_WANT_OPENED);
+    assert_non_null(call);
+    assert_int_equal(work_call_add(call, event, &fault), PROTO_OK);
+    work_submit(floor->world.work, call, on_told, &told);
+    while (!told.done)
+        deliver(floor);
+    return told.code;
+}
+
+/* Each refused try asks for the view to be tried again: as often as it takes, and it takes no luck. */
+static void until_ok(struct floor *floor, const struct proto_event *event) {
+    enum proto_error code;
+    while ((code = tell(floor, event)) != PROTO_OK)
+        assert_true(code == PROTO_FULL || code == PROTO_REBUILDING); /* either says that nothing was changed */
+}
+
+static void test_threads_heal(void **state) {
+    (void)state;
+    static struct floor floor;
+    char dir[] = "work-threads-XXXXXX";
+    assert_non_null(mkdtemp(dir));
+    world_set(&floor.world, 4);
+    (void)pthread_mutex_init(&floor.lock, NULL);
+    (void)pthread_cond_init(&floor.woken, NULL);
+    open_floor(&floor, dir);
+    struct proto_id id = world_id(&floor.world);
+    struct proto_event arrival = registration(&id, floor.world.now, "north-shore");
+    assert_int_equal(tell(&floor, &arrival), PROTO_OK);
+    struct proto_event checks[6];
+    for (int i = 0; i < 6; i++)
+        checks[i] = balloon_check(&id, floor.world.now - i * EV_HOUR, 450);
+    atomic_store(&full_at, 1 + STORE_POINT_LOG_COMMIT);
+    assert_int_equal(tell(&floor, &checks[0]), PROTO_FULL);
+    atomic_store(&full_at, 1 + STORE_POINT_VIEW_COMMIT);
+    assert_int_equal(tell(&floor, &checks[1]), PROTO_OUTCOME_UNKNOWN);
+    assert_int_equal(tell(&floor, &checks[2]), PROTO_FULL);
+    atomic_store(&full_at, 0);
+    until_ok(&floor, &checks[2]);
+    assert_int_equal(tell(&floor, &checks[1]), PROTO_OK);
+    world_stop(&floor.world);
+    world_verify(&floor.world);
+    /* All that is derived is made anew; a call that comes meanwhile is told so. */
+    store_distrust_view(floor.world.store);
+    store_close(floor.world.store);
+    open_floor(&floor, dir);
+    until_ok(&floor, &checks[3]);
+    world_stop(&floor.world);
+    world_verify(&floor.world);
+    /* Stopped in the middle of that, it begins again at the next start. */
+    store_distrust_view(floor.world.store);
+    store_close(floor.world.store);
+    open_floor(&floor, dir);
+    world_stop(&floor.world);
+    start(&floor);
+    until_ok(&floor, &checks[4]);
+    struct proto_fault fault = {0};
+    assert_false(work_broken(floor.world.work, &fault));
+    atomic_store(&full_at, 0);
+    world_stop(&floor.world);
+    world_verify(&floor.world);
+    store_close(floor.world.store);
+    assert_int_equal(nftw(dir, remove_one, 8, FTW_DEPTH | FTW_PHYS), 0);
+}
+
 int main(void) {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(test_threads_agree)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(test_threads_agree), cmocka_unit_test(test_threads_heal)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
