@@ -45,6 +45,7 @@ void work_close(struct work *work);
 
 /* --- recording ------------------------------------------------------------------------- */
 
+/* NONE: opened, settled and alike stay empty and are not worked out (bulk loads). */
 enum work_want { WORK_WANT_NONE, WORK_WANT_OPENED, WORK_WANT_STATUSES };
 
 struct work_who {
