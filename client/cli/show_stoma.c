@@ -65,7 +65,8 @@ void show_home_change(const struct cli *cli, FILE *out, const struct betony_valu
                                            {"jejunal", "its tip lies in the jejunum"},
                                            {"no-balloon", "no balloon holds it"},
                                            {"plan-says-no", "the child's plan says no"},
-                                           {"no-device", "no device is on record"}};
+                                           {"no-device", "no device is on record"},
+                                           {"keep-open", "a catheter only kept the stoma open"}};
     const struct betony_value *reasons = betony_value_get(home, "reasons");
     struct part part = {{0}, 0};
     for (size_t i = 0; i < betony_value_count(reasons); i++) {

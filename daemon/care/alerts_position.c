@@ -169,6 +169,8 @@ static enum care_reason against_reason(const struct care_stoma_facts *sf) {
     const struct care_before *before = &device->before;
     if (before->plan_home_change == 1)
         return CARE_REASON_PLAN_SAYS_NO;
+    if (before->keep_open)
+        return CARE_REASON_KEEP_OPEN;
     if (device->tip == PROTO_tip_jejunum || (before->had_device && before->tip == PROTO_tip_jejunum))
         return CARE_REASON_JEJUNAL;
     if (sf->formed_day == INT32_MIN && sf->mature_day == INT32_MAX)
@@ -196,6 +198,8 @@ static enum care_found against_found(enum care_reason reason) {
         return CARE_FOUND_PLACED_AGAINST_RULE_NO_BALLOON;
     case CARE_REASON_PLAN_SAYS_NO:
         return CARE_FOUND_PLACED_AGAINST_RULE_PLAN;
+    case CARE_REASON_KEEP_OPEN:
+        return CARE_FOUND_PLACED_AGAINST_RULE_AFTER_KEEP_OPEN;
     default:
         return CARE_FOUND_PLACED_AGAINST_RULE_YOUNG;
     }
@@ -233,8 +237,8 @@ static void plan_keep_open_against_rule(const struct care_facts *facts, int stom
     if (s->device_state != CARE_DEVICE_KEEP_OPEN || !care_fact_is(&s->keep_open) ||
         !placed_outside_hospital(s->keep_open_place))
         return;
-    if (care_state_emergency(facts->state, stoma).keep_open == 2 ||
-        care_facts_home_change(facts, stoma, s->keep_open.at) == 0)
+    uint16_t before = care_facts_home_change(facts, stoma, s->keep_open.at) & (uint16_t) ~(1u << CARE_REASON_KEEP_OPEN);
+    if (care_state_emergency(facts->state, stoma).keep_open == 2 || before == 0)
         return;
     struct care_draft draft;
     care_draft_init(&draft, PROTO_ALERT_PLACED_AGAINST_RULE, stoma, &s->keep_open,

@@ -171,6 +171,10 @@ struct care_emergency care_state_emergency(const struct care_state *state, int s
                                    .review_day = state->plan_review_day};
 }
 
+bool care_state_kept_open(const struct care_stoma *stoma) {
+    return care_fact_is(&stoma->keep_open) && care_fact_order(&stoma->keep_open, &stoma->device.seated) > 0;
+}
+
 static void work_out_age(const struct care_facts *facts, struct care_stoma_facts *s) {
     const struct care_stoma *stoma = s->stoma;
     s->formed_day = care_fact_is(&stoma->formed) ? care_latest_day(stoma->formed_day, stoma->precision) : INT32_MIN;
@@ -197,6 +201,8 @@ static void work_out_home_change(const struct care_facts *facts, struct care_sto
         if (device->retention != PROTO_retention_balloon)
             reasons |= 1u << CARE_REASON_NO_BALLOON;
     }
+    if (care_state_kept_open(s->stoma))
+        reasons |= 1u << CARE_REASON_KEEP_OPEN;
     if (care_state_emergency(facts->state, s->number).home_change == 1)
         reasons |= 1u << CARE_REASON_PLAN_SAYS_NO;
     s->home_change_reasons = reasons;

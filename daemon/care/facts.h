@@ -71,6 +71,8 @@ uint16_t care_facts_home_change(const struct care_facts *facts, int stoma, int64
 
 /* The emergency plan that holds for a stoma: its own; the main one's for a second stoma that has none. */
 struct care_emergency care_state_emergency(const struct care_state *state, int stoma);
+/* A catheter that only keeps the stoma open is in it, or was the last thing that was. */
+bool care_state_kept_open(const struct care_stoma *stoma);
 
 static inline const struct care_stoma_facts *care_facts_stoma(const struct care_facts *facts, int stoma) {
     return &facts->stomas[stoma == PROTO_stoma_second ? 1 : 0];

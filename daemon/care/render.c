@@ -119,6 +119,7 @@ static const char *const reason_names[CARE_REASON_COUNT] = {
     [CARE_REASON_NO_BALLOON] = "no-balloon",
     [CARE_REASON_PLAN_SAYS_NO] = "plan-says-no",
     [CARE_REASON_NO_DEVICE] = "no-device",
+    [CARE_REASON_KEEP_OPEN] = "keep-open",
 };
 
 uint16_t care_page_home_change(const struct care_page *page, int stoma) {

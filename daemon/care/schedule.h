@@ -111,6 +111,7 @@ enum care_reason {
     CARE_REASON_NO_BALLOON,
     CARE_REASON_PLAN_SAYS_NO,
     CARE_REASON_NO_DEVICE,
+    CARE_REASON_KEEP_OPEN, /* a catheter that only kept the stoma open is, or was last, in it */
     CARE_REASON_COUNT
 };
 

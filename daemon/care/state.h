@@ -90,6 +90,7 @@ struct care_before {
     bool had_device;
     uint8_t retention, tip, why, plan_home_change;
     bool first_in_stoma;
+    bool keep_open; /* a catheter had come after that device */
 };
 
 struct care_device {
@@ -162,9 +163,10 @@ struct care_stoma {
     struct care_fact displaced, displaced_first; /* tube.displaced or outside_mm given, open until imaging */
     /* outside length farthest from where it was when placed, since then or since imaging */
     int32_t displaced_outside_mm;
-    struct care_fact outside_worst;  /* the event that gave it */
-    struct care_fact outside_newest; /* newest that was off by what any limit could mind: news where the worst is over the limit */
-    struct care_measures gaps;      /* site.checked gap_mm, of this device */
+    struct care_fact outside_worst; /* the event that gave it */
+    /* newest that was off by what any limit could mind: news where the worst is over the limit */
+    struct care_fact outside_newest;
+    struct care_measures gaps; /* site.checked gap_mm, of this device */
     bool displaced_said, displaced_feed, displaced_vomiting;
     struct care_fact displaced_settled;
     uint32_t check_count;

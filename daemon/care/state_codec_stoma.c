@@ -54,6 +54,7 @@ void care_code_device(struct care_coder *c, struct care_device *device) {
     care_code_u8(c, &before->why, PROTO_placed_why_count - 1);
     care_code_u8(c, &before->plan_home_change, 2);
     care_code_bool(c, &before->first_in_stoma);
+    care_code_bool(c, &before->keep_open);
 }
 
 static void code_out(struct care_coder *c, struct care_out *out) {

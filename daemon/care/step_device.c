@@ -79,7 +79,8 @@ static struct care_before before_seating(const struct care_state *state, const s
                                 .why = device->why,
                                 .plan_home_change =
                                     care_state_emergency(state, stoma == &state->stomas[1] ? 2 : 1).home_change,
-                                .first_in_stoma = device->first_in_stoma};
+                                .first_in_stoma = device->first_in_stoma,
+                                .keep_open = care_state_kept_open(stoma)};
 }
 
 static void seat(struct care_stoma *stoma, const struct proto_event *event, const struct proto_value *position,

@@ -101,6 +101,7 @@
     F(PLACED_AGAINST_RULE, JEJUNAL, "A device was placed outside hospital although its tip lies in the jejunum.")      \
     F(PLACED_AGAINST_RULE, NO_BALLOON, "A device was placed outside hospital although no balloon holds it.")           \
     F(PLACED_AGAINST_RULE, PLAN, "A device was placed outside hospital although the child's plan says no to it.")      \
+    F(PLACED_AGAINST_RULE, AFTER_KEEP_OPEN, "A device was placed outside hospital although only a catheter had kept the stoma open.") \
     F(PLACED_AGAINST_RULE, KEEP_OPEN, "A catheter was placed outside hospital, and the child's plan does not ask for one.") \
     F(EARLY_COMPLICATION, SIGNS, "Within {0n} h of the stoma being formed or the device being placed: {s}.")           \
     F(EARLY_COMPLICATION, UNCONFIRMED, "Seen within {0n} h of the stoma being formed or the device being placed: {s}. No senior advice is on record.") \

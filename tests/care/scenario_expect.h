@@ -114,7 +114,7 @@ static const char *const scen_why_names[CARE_WHY_COUNT] = {"interval", "first", 
 static const char *const scen_state_names[] = {"hidden", "upcoming", "due", "overdue"};
 static const char *const scen_device_names[] = {"none", "in", "out", "keep-open"};
 static const char *const scen_reason_names[CARE_REASON_COUNT] = {
-    "young", "age-unknown", "first-device", "jejunal", "no-balloon", "plan-says-no", "no-device"};
+    "young", "age-unknown", "first-device", "jejunal", "no-balloon", "plan-says-no", "no-device", "keep-open"};
 
 static enum scen_answer scen_task_word(const struct scen_world *world, uint32_t row, const struct scen_word *word) {
     const struct care_task *task = &world->schedule.tasks[row];
