@@ -2,6 +2,7 @@
  * patients.c - `patients` and `devices`: who is on the caseload, and who has which device.
  */
 #include "serve/internal.h"
+#include "work/patient.h"
 
 #include <string.h>
 
@@ -57,6 +58,11 @@ static enum proto_error read_level(struct serve_request *r, uint32_t team, const
     return work_level_row_read((struct store_bytes){key, size}, value, now, row);
 }
 
+static enum proto_error position_fault(struct serve_request *r) {
+    return proto_fault_set(&r->fault, PROTO_BAD_VALUE, "after",
+                           "`after` is not a token that a page of this list gave.");
+}
+
 /* Where a scan begins: at its prefix, or behind the page before. */
 static enum proto_error begin_scan(struct serve_request *r, enum store_table table, const uint8_t *prefix,
                                    size_t prefix_size, const struct serve_token *position, struct store_scan **scan) {
@@ -67,8 +73,7 @@ static enum proto_error begin_scan(struct serve_request *r, enum store_table tab
     if (position) {
         if (position->position_size < prefix_size || position->position_size >= STORE_KEY_BYTES_MAX ||
             (prefix_size && memcmp(position->position, prefix, prefix_size) != 0))
-            return proto_fault_set(&r->fault, PROTO_BAD_VALUE, "after",
-                                   "`after` is not a token that a page of this list gave.");
+            return position_fault(r);
         memcpy(from, position->position, position->position_size);
         from[position->position_size] = 0;
         size = position->position_size + 1;
@@ -128,33 +133,31 @@ static enum proto_error rows_by_team(struct serve_request *r, const struct patie
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
-/* The child of an identifier row: its team stands in its schedule. */
+/* The child of an identifier row. Its team is the one that its rows lie under; none when its registration was withdrawn. */
 static enum proto_error take_root(struct serve_request *r, const struct patient_query *query, struct serve_page *page,
                                   const struct proto_id *root) {
     struct work_level_row row;
-    uint32_t team = 0;
-    struct serve *serve = r->serve;
-    enum proto_error error = work_child_get(serve->options.work, r->txn, root, query->now, serve->child);
-    if (error != PROTO_OK)
-        return error;
-    const char *name = serve->child->schedule.team;
-    error = work_team_find(r->txn, (struct proto_slice){name, (uint32_t)strlen(name)}, &team);
+    struct work_patient patient;
+    enum proto_error error = work_patient_find(r->txn, root, &patient);
     if (error == PROTO_OK)
-        error = read_level(r, team, root, query->now, &row);
+        error = read_level(r, patient.team, root, query->now, &row);
     if (error == PROTO_OK)
         take_patient_row(r, query, page, &row);
-    return error;
+    return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
 }
 
-/* Rows of one system and value. */
+/* Which of the two things that an identifier can mean a row was found by. */
+enum { IDENTIFIER_VALUE, IDENTIFIER_SYSTEM_AND_VALUE };
+
+/* Rows of one system and value, from the first or behind a position. */
 static enum proto_error rows_of_identifier(struct serve_request *r, const struct patient_query *query,
-                                           struct serve_page *page, struct proto_slice system,
-                                           struct proto_slice text) {
+                                           struct serve_page *page, struct proto_slice system, struct proto_slice text,
+                                           uint8_t phase, const struct serve_token *position) {
     uint8_t prefix[2 * (PROTO_TEXT_SHORT_MAX + 1)];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
     size_t size = serve_key_text(prefix, serve_key_text(prefix, 0, system), text);
-    enum proto_error error = store_scan_begin(r->txn, STORE_IDENTIFIERS, prefix, size, prefix, size, false, &scan);
+    enum proto_error error = begin_scan(r, STORE_IDENTIFIERS, prefix, size, position, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
         struct proto_id root;
         if (key.size != size + PROTO_ID_BYTES)
@@ -162,11 +165,29 @@ static enum proto_error rows_of_identifier(struct serve_request *r, const struct
         if (!serve_page_has_room(r, page))
             break;
         serve_page_look(page, key);
+        page->token.phase = phase;
         memcpy(root.bytes, key.data + size, PROTO_ID_BYTES);
         error = take_root(r, query, page, &root);
     }
     store_scan_end(scan);
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+/* Rows of one system: those whose value is the text, then those of the value behind "system:". */
+static enum proto_error rows_of_system(struct serve_request *r, const struct patient_query *query,
+                                       struct serve_page *page, struct proto_slice system,
+                                       const struct serve_token *position) {
+    struct proto_slice text = query->identifier->text;
+    enum proto_error error = PROTO_OK;
+    bool named = text.size > system.size + 1 && text.data[system.size] == ':' &&
+                 (system.size == 0 || memcmp(text.data, system.data, system.size) == 0);
+    if (!position || position->phase == IDENTIFIER_VALUE)
+        error = rows_of_identifier(r, query, page, system, text, IDENTIFIER_VALUE, position);
+    if (error != PROTO_OK || !named || page->more)
+        return error;
+    text = (struct proto_slice){text.data + system.size + 1, text.size - system.size - 1};
+    return rows_of_identifier(r, query, page, system, text, IDENTIFIER_SYSTEM_AND_VALUE,
+                              position && position->phase == IDENTIFIER_SYSTEM_AND_VALUE ? position : NULL);
 }
 
 /* The next system at or behind `from`, by a leap over all its values; its name in *system. */
@@ -187,28 +208,31 @@ static enum proto_error next_system(struct serve_request *r, const uint8_t *from
     return error;
 }
 
-/* An identifier is a value of any system, or system:value. There are few systems, and few children of one identifier: such a list has one
- * page. */
+/* An identifier is a value of any system, or system:value. There are few systems: each is looked at in turn, from the position's on. */
 static enum proto_error rows_by_identifier(struct serve_request *r, const struct patient_query *query,
-                                           struct serve_page *page) {
-    struct proto_slice text = query->identifier->text, system = {0};
-    uint8_t kept[STORE_KEY_BYTES_MAX], from[STORE_KEY_BYTES_MAX] = {0};
-    size_t from_size = 0;
+                                           struct serve_page *page, const struct serve_token *position) {
+    struct proto_slice system = {0};
+    uint8_t kept[STORE_KEY_BYTES_MAX], from[STORE_KEY_BYTES_MAX + 1] = {0};
+    size_t from_size = 0, left_off_size = 0;
     enum proto_error error = PROTO_OK;
-    while ((error = next_system(r, from, from_size, &system, kept)) == PROTO_OK && !page->more) {
-        bool named = text.size > system.size + 1 && text.data[system.size] == ':' &&
-                     (system.size == 0 || memcmp(text.data, system.data, system.size) == 0);
-        error = rows_of_identifier(r, query, page, system, text);
-        if (error == PROTO_OK && named)
-            error = rows_of_identifier(r, query, page, system,
-                                       (struct proto_slice){text.data + system.size + 1, text.size - system.size - 1});
+    if (position) {
+        const uint8_t *end = memchr(position->position, 0, position->position_size);
+        if (!end)
+            return position_fault(r);
+        left_off_size = (size_t)(end - position->position);
+        from_size = left_off_size + 1;
+        memcpy(from, position->position, from_size);
+    }
+    while (!page->more && (error = next_system(r, from, from_size, &system, kept)) == PROTO_OK) {
+        bool goes_on = position && system.size == left_off_size &&
+                       (left_off_size == 0 || memcmp(system.data, position->position, left_off_size) == 0);
+        error = rows_of_system(r, query, page, system, goes_on ? position : NULL);
         if (error != PROTO_OK)
             return error;
-        memcpy(from, system.data, system.size);
+        memcpy(from, kept, system.size);
         from[system.size] = 1; /* behind every value of this system */
         from_size = system.size + 1;
     }
-    page->more = false;
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
@@ -234,7 +258,7 @@ enum proto_error serve_patients(struct serve_request *r) {
     struct serve_token position = page.token;
     serve_page_begin(r, &page, SERVE_VALUE(r, patients, limit));
     if (query.identifier->present)
-        error = rows_by_identifier(r, &query, &page);
+        error = rows_by_identifier(r, &query, &page, goes_on ? &position : NULL);
     else if (query.team->present && !SERVE_VALUE(r, patients, find)->present)
         error = rows_by_team(r, &query, &page, goes_on ? &position : NULL);
     else
@@ -363,7 +387,7 @@ static enum proto_error devices_by_change(struct serve_request *r, struct serve_
         error = serve_merge_add(merge, prefix, position);
     }
     if (error == PROTO_BAD_VALUE)
-        (void)proto_fault_set(&r->fault, error, "after", "`after` is not a token that a page of this list gave.");
+        (void)position_fault(r);
     while (error == PROTO_OK && (error = serve_merge_next(merge, &key, &value)) == PROTO_OK) {
         if (!serve_page_has_room(r, page))
             break;
