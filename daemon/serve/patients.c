@@ -334,13 +334,24 @@ static bool text_fits(const struct proto_value *wanted, struct proto_slice text)
     return !wanted->present || proto_slice_same(wanted->text, text);
 }
 
+/* Trade item numbers are compared without leading zeros, as recalls are: one number is written in several lengths. */
+static struct proto_slice without_zeros(struct proto_slice gtin) {
+    while (gtin.size && *gtin.data == '0')
+        gtin.data++, gtin.size--;
+    return gtin;
+}
+
+static bool gtin_fits(const struct proto_value *wanted, struct proto_slice gtin) {
+    return !wanted->present || (gtin.size && proto_slice_same(without_zeros(wanted->text), without_zeros(gtin)));
+}
+
 static bool choice_fits(const struct proto_value *wanted, uint8_t number) {
     return !wanted->present || wanted->n == number;
 }
 
 static void take_device_row(struct serve_request *r, struct serve_page *page, const struct work_device_row *row) {
     const struct proto_value *change_before = SERVE_VALUE(r, devices, change_before);
-    if (!text_fits(SERVE_VALUE(r, devices, lot), row->lot) || !text_fits(SERVE_VALUE(r, devices, gtin), row->gtin) ||
+    if (!text_fits(SERVE_VALUE(r, devices, lot), row->lot) || !gtin_fits(SERVE_VALUE(r, devices, gtin), row->gtin) ||
         !text_fits(SERVE_VALUE(r, devices, serial), row->serial) ||
         !choice_fits(SERVE_VALUE(r, devices, retention), row->retention) ||
         !choice_fits(SERVE_VALUE(r, devices, tip), row->tip))

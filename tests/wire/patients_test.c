@@ -1,5 +1,6 @@
 /*
- * patients_test.c - children found by an identifier, page by page: nobody is left out.
+ * patients_test.c - children found by an identifier, page by page, and devices found by their trade item number: nobody with
+ * that number is left out.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -102,7 +103,34 @@ static void test_identifier_page_by_page(void **state) {
     world_free(world);
 }
 
+/* 6291041500213: GS1 check digit pages, 629104150021 -> 3; of fourteen digits with a zero before it. */
+static void test_trade_item_numbers(void **state) {
+    (void)state;
+    struct world *world = world_new();
+    static const char *const numbers[] = {"6291041500213", "06291041500213", "7300011000017"};
+    for (int i = 0; i < 3; i++) {
+        char body[512];
+        (void)snprintf(body, sizeof body,
+                       "{\"retention\":\"balloon\",\"profile\":\"low\",\"tip\":\"stomach\",\"french_fr\":14,"
+                       "\"balloon_ml\":5,\"gtin\":\"%s\",\"why\":\"first\",\"place\":\"hospital\","
+                       "\"placed_by\":\"surgeon\"}",
+                       numbers[i]);
+        register_child(world, i, NULL, "[]");
+        record(world, NULL, "device.placed", i, body);
+    }
+    static const int found[] = {2, 2, 1};
+    for (int i = 0; i < 3; i++) {
+        char params[64];
+        (void)snprintf(params, sizeof params, "{\"gtin\":\"%s\"}", numbers[i]);
+        json_t *result = world_result(world, "devices", params);
+        assert_int_equal(json_array_size(json_object_get(result, "rows")), found[i]);
+        json_decref(result);
+    }
+    world_free(world);
+}
+
 int main(void) {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(test_identifier_page_by_page)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(test_identifier_page_by_page),
+                                       cmocka_unit_test(test_trade_item_numbers)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
