@@ -53,23 +53,45 @@ struct care_context {
 
 /* --- which events count ------------------------------------------------------------------ */
 
-/* What voids an event: an event.withdrawn, or an event whose `replaces` names it. Monotone: what is voided stays voided; a withdrawal cannot itself
- * be withdrawn. Of competing replacements of one target that are not voided themselves the last in order counts. A withdrawal whose target is
- * grave (care_event_grave) waits, without effect, until a withdrawal.confirmed by another account than the withdrawal's. */
+/* What voids an event: an event.withdrawn, or an event of the same kind whose `replaces` names it. Monotone: what is voided stays voided; a
+ * withdrawal cannot itself be withdrawn. Of competing replacements of one target that are not voided themselves the last in order counts; of
+ * replacements that name each other in a ring the last in order stands. A withdrawal whose target is grave (care_event_grave), and a replacement
+ * that leaves out something grave, wait, without effect, until a withdrawal.confirmed by another account names them. */
 struct care_void {
     struct proto_id target, by_event;
     int64_t at;   /* of the voiding event */
     uint8_t rank; /* enum proto_rank of the voiding event */
+    uint8_t kind; /* enum proto_kind of the voiding event */
     bool replacement;
     bool confirmed; /* a withdrawal.confirmed by a second account is held */
-    bool grave;     /* care_event_grave of the voiding event (a replacement can be a target itself) */
+    uint8_t grave;  /* care_event_grave of the voiding event (a replacement can be a target itself) */
 };
+/* What must be known of the event that a replacement names; all zero: it is not held. */
+struct care_target {
+    uint8_t kind;  /* enum proto_kind */
+    uint8_t grave; /* care_event_grave */
+};
+struct care_target care_target_of(const struct proto_event *event);
 /* The void that an event makes: false when it voids nothing. `confirmed` is the caller's to set. */
 bool care_void_from_event(struct care_void *out, const struct proto_event *event);
-/* True when the event counts in the fold, given all voids of its child (any order). `grave`: care_event_grave of the event. */
-bool care_event_counts(const struct proto_event *event, const struct care_void *voids, uint32_t count);
-/* True when a `now` alert can rest on the event by what it says (independent of policy: the careful end of every bound). */
-bool care_event_grave(const struct proto_event *event);
+/* True when the event counts in the fold, given all voids of its child (any order). `target`: of the event that it replaces, where that is held and of
+ * the same child; all zero otherwise. */
+bool care_event_counts(const struct proto_event *event, struct care_target target, const struct care_void *voids,
+                       uint32_t count);
+/* True when the replacement waits for a second person: it does not count, and what it names does. */
+bool care_event_waits(const struct proto_event *event, struct care_target target, const struct care_void *voids,
+                      uint32_t count);
+/* What the event says on which a `now` alert can rest (independent of policy: the careful end of every bound), as a set of enum care_grave; 0: nothing. */
+enum care_grave {
+    CARE_GRAVE_KIND = 1, /* what makes events of its kind grave, for kinds with one such thing */
+    CARE_GRAVE_PAIN = 2,
+    CARE_GRAVE_BLOOD = 4,
+    CARE_GRAVE_LEAK = 8,
+    CARE_GRAVE_SKIN = 16, /* signs of infection */
+    CARE_GRAVE_FEVER = 32,
+    CARE_GRAVE_SPREADING = 64
+};
+uint8_t care_event_grave(const struct proto_event *event);
 
 /* --- step, plan, view -------------------------------------------------------------------- */
 

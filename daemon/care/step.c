@@ -185,6 +185,10 @@ static bool ids_same(const struct proto_id *a, const struct proto_id *b) {
     return memcmp(a->bytes, b->bytes, PROTO_ID_BYTES) == 0;
 }
 
+static struct care_target target_of(const struct care_void_source *source, const struct proto_event *event) {
+    return event->has_replaces ? care_void_source_target(source, &event->replaces) : (struct care_target){0};
+}
+
 /* The event that this one voids, when it is held and void indeed. */
 static const struct proto_event *fold_target(const struct care_void_source *source, const struct proto_event *event) {
     struct care_void v;
@@ -192,7 +196,8 @@ static const struct proto_event *fold_target(const struct care_void_source *sour
         return NULL;
     for (uint32_t i = 0; i < source->count; i++) {
         const struct proto_event *held = &source->events[i];
-        if (ids_same(&held->id, &v.target) && !care_void_source_counts(source, held))
+        if (ids_same(&held->id, &v.target) && (!v.replacement || held->kind == event->kind) &&
+            !care_void_source_counts(source, held, target_of(source, held)))
             return held;
     }
     return NULL;
@@ -212,7 +217,7 @@ void care_fold(struct care_state *state, const struct proto_event *events, uint3
         const struct proto_event *event = &events[order[i]];
         if (i > 0 && ids_same(&event->id, &events[order[i - 1]].id))
             continue; /* the same event twice */
-        if (voids && !care_void_source_counts(&source, event))
+        if (voids && !care_void_source_counts(&source, event, target_of(&source, event)))
             continue;
         if (event->at > folded_to)
             care_wait(state, event);

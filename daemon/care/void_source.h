@@ -14,7 +14,10 @@ struct care_void_source {
     uint32_t count;
 };
 
-/* True when the event counts in the fold. */
-bool care_void_source_counts(const struct care_void_source *source, const struct proto_event *event);
+/* True when the event counts in the fold. With the whole history at hand the target is looked for there. */
+bool care_void_source_counts(const struct care_void_source *source, const struct proto_event *event,
+                             struct care_target target);
+/* What is held of the event with that id in the source's whole history. */
+struct care_target care_void_source_target(const struct care_void_source *source, const struct proto_id *id);
 
 #endif

@@ -103,6 +103,8 @@ static const struct care_void *void_of(const struct proto_event *event, const st
         bool competes = event->has_replaces && voids[i].replacement &&
                         proto_id_compare(&voids[i].target, &event->replaces) == 0 &&
                         proto_id_compare(&voids[i].by_event, &event->id) != 0;
+        if (voids[i].replacement && voids[i].kind != event->kind)
+            continue; /* it takes the place of nothing but its own kind */
         if ((aims_at_it || competes) && (!found || void_is_later(&voids[i], found)))
             found = &voids[i];
     }
@@ -110,14 +112,16 @@ static const struct care_void *void_of(const struct proto_event *event, const st
 }
 
 static void write_history_row(struct serve_request *r, const struct store_event *stored,
-                              const struct proto_event *event, const struct care_void *voids, uint32_t void_count) {
+                              const struct proto_event *event, struct care_target target, const struct care_void *voids,
+                              uint32_t void_count) {
     struct proto_writer *w = r->w;
-    bool counts = care_event_counts(event, voids, void_count);
+    bool counts = care_event_counts(event, target, voids, void_count);
     const struct care_void *against = void_of(event, voids, void_count);
     bool waits = counts && against && care_event_grave(event) && !against->confirmed &&
                  proto_id_compare(&against->target, &event->id) == 0;
+    bool itself_waits = !counts && care_event_waits(event, target, voids, void_count);
     bool came_through = !proto_id_is_zero(&stored->via);
-    proto_write_event(w, event, 3u + came_through + (!counts && against) + waits);
+    proto_write_event(w, event, 3u + came_through + (!counts && against) + waits + itself_waits);
     proto_write_text(w, "seq");
     proto_write_int(w, (int64_t)stored->seq);
     proto_write_text(w, "received_at");
@@ -128,6 +132,10 @@ static void write_history_row(struct serve_request *r, const struct store_event 
     }
     proto_write_text(w, "withdrawn");
     proto_write_bool(w, !counts);
+    if (itself_waits) { /* it leaves out something grave that it replaces: a second person confirms it */
+        proto_write_text(w, "waits");
+        proto_write_bool(w, true);
+    }
     if (!counts && against) {
         proto_write_text(w, "withdrawn_by");
         proto_write_id(w, &against->by_event);
@@ -138,17 +146,49 @@ static void write_history_row(struct serve_request *r, const struct store_event 
     }
 }
 
+static enum proto_error read_event(struct serve_request *r, uint64_t seq, struct store_event *stored,
+                                   struct proto_event *event) {
+    enum proto_error error = store_read_event(r->txn, seq, stored);
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    proto_arena_clear(r->serve->arena);
+    return proto_event_decode(stored->body.data, stored->body.size, r->serve->arena, event);
+}
+
+/* What a replacement names, when it is held and of the child that is shown. */
+static enum proto_error find_target(struct serve_request *r, const struct proto_id *id, struct care_target *out) {
+    uint64_t seq = 0;
+    struct store_event stored;
+    struct proto_event event;
+    struct proto_id root;
+    enum proto_error error = store_read_find(r->txn, id, &seq);
+    if (error == PROTO_OK && seq > store_txn_seq(r->txn))
+        error = PROTO_NOT_FOUND;
+    if (error == PROTO_OK)
+        error = read_event(r, seq, &stored, &event);
+    if (error == PROTO_OK && !event.has_patient)
+        error = PROTO_NOT_FOUND;
+    if (error == PROTO_OK)
+        error = work_root_find(r->txn, &event.patient, &root);
+    if (error == PROTO_OK && proto_id_compare(&root, &r->serve->child->root) == 0)
+        *out = care_target_of(&event);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
 static enum proto_error take_history_row(struct serve_request *r, const struct work_history_row *row,
                                          const struct care_void *voids, uint32_t void_count) {
     struct store_event stored;
     struct proto_event event;
-    enum proto_error error = store_read_event(r->txn, row->seq, &stored);
-    if (error != PROTO_OK)
-        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
-    proto_arena_clear(r->serve->arena);
-    error = proto_event_decode(stored.body.data, stored.body.size, r->serve->arena, &event);
+    struct care_target target = {0};
+    enum proto_error error = read_event(r, row->seq, &stored, &event);
+    if (error == PROTO_OK && event.has_replaces) {
+        struct proto_id id = event.replaces;
+        error = find_target(r, &id, &target);
+        if (error == PROTO_OK) /* the arena held the other one */
+            error = read_event(r, row->seq, &stored, &event);
+    }
     if (error == PROTO_OK)
-        write_history_row(r, &stored, &event, voids, void_count);
+        write_history_row(r, &stored, &event, target, voids, void_count);
     return error;
 }
 

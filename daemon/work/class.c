@@ -94,7 +94,7 @@ static enum proto_error find_nodes(struct work_classes *classes, struct work_rea
         enum proto_error error = work_event_load(bytes, reading->arena, &reading->event, NULL);
         if (error != PROTO_OK)
             return error;
-        if (work_voids_counts(&classes->voids, &reading->event))
+        if (work_voids_counts(&classes->voids, &reading->event, (struct care_target){0}))
             join(graph, node, into, events[i]);
     }
     return PROTO_OK;

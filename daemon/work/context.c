@@ -55,7 +55,7 @@ static enum proto_error apply_all(struct work_context *context, struct work_read
         enum proto_error error = work_event_load(bytes, reading->arena, &reading->event, NULL);
         if (error != PROTO_OK)
             return error;
-        if (work_voids_counts(voids, &reading->event))
+        if (work_voids_counts(voids, &reading->event, (struct care_target){0}))
             apply(context, &reading->event, own);
     }
     return PROTO_OK;

@@ -170,6 +170,41 @@ enum proto_error work_fold_find(struct work_fold *fold, const struct proto_id *i
     return error == PROTO_OK && !of_class(fold, facts) ? PROTO_NOT_FOUND : error;
 }
 
+/* What is held of the event that this one replaces. */
+static enum proto_error replaced_by(struct work_fold *fold, bool has, struct proto_id id, struct care_target *out) {
+    struct work_event facts;
+    const struct proto_event *found;
+    *out = (struct care_target){0};
+    if (!has || fold->voids->count == 0)
+        return PROTO_OK;
+    enum proto_error error = work_fold_find(fold, &id, &found, &facts);
+    if (error == PROTO_OK)
+        *out = care_target_of(found);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+/* Whether the event that was just read counts. */
+static enum proto_error counts(struct work_fold *fold, bool *out) {
+    const struct proto_event *event = &fold->reading->event;
+    struct care_target target;
+    enum proto_error error = replaced_by(fold, event->has_replaces, event->replaces, &target);
+    *out = error == PROTO_OK && work_voids_counts(fold->voids, event, target);
+    return error;
+}
+
+enum proto_error work_fold_find_counted(struct work_fold *fold, const struct proto_id *id,
+                                        const struct proto_event **event, struct work_event *facts, bool *out) {
+    struct care_target target = {0};
+    enum proto_error error = work_fold_find(fold, id, event, facts);
+    if (error == PROTO_OK && (*event)->has_replaces) {
+        error = replaced_by(fold, true, (*event)->replaces, &target);
+        if (error == PROTO_OK) /* the place in memory is that of the event it replaces now */
+            error = work_fold_find(fold, id, event, facts);
+    }
+    *out = error == PROTO_OK && work_voids_counts(fold->voids, *event, target);
+    return error;
+}
+
 /* The event that this one voids, when it is held and void indeed. */
 static enum proto_error find_target(struct work_fold *fold, const struct proto_event *event,
                                     const struct proto_event **target) {
@@ -179,10 +214,11 @@ static enum proto_error find_target(struct work_fold *fold, const struct proto_e
         return PROTO_OK;
     struct work_event facts;
     const struct proto_event *found = NULL;
-    enum proto_error error = work_fold_find(fold, &made.target, &found, &facts);
+    bool counted = false;
+    enum proto_error error = work_fold_find_counted(fold, &made.target, &found, &facts, &counted);
     if (error == PROTO_NOT_FOUND)
         return PROTO_OK;
-    if (error == PROTO_OK && !work_voids_counts(fold->voids, found))
+    if (error == PROTO_OK && !counted && (!made.replacement || found->kind == event->kind))
         *target = found;
     return error;
 }
@@ -206,12 +242,14 @@ static enum proto_error step(struct work_fold *fold, const struct work_place *pl
     fold->ordinal++;
     fold->steps++;
     fold->state->folded_to = work_place_at(place);
-    if (work_voids_counts(fold->voids, event)) {
-        enum proto_error error = find_target(fold, event, &target);
-        if (error != PROTO_OK)
-            return error;
+    bool counted = false;
+    enum proto_error error = counts(fold, &counted);
+    if (error == PROTO_OK && counted)
+        error = find_target(fold, event, &target);
+    if (error != PROTO_OK)
+        return error;
+    if (counted)
         care_step(fold->state, event, target);
-    }
     if (fold->ordinal % PROTO_CHECKPOINT_EVERY == 0)
         add_checkpoint(fold);
     return PROTO_OK;
@@ -245,8 +283,11 @@ static enum proto_error wait_rest(struct work_fold *fold) {
     struct work_place place, after = work_place_after(fold->limit);
     enum proto_error error = walk_begin(&walk, fold, &after, stored);
     while (error == PROTO_OK && (error = walk_next(&walk, INT64_MAX, &place)) == PROTO_OK) {
+        bool counted = false;
         fold->waiting++;
-        if (work_voids_counts(fold->voids, &fold->reading->event))
+        if ((error = counts(fold, &counted)) != PROTO_OK)
+            break;
+        if (counted)
             care_wait(fold->state, &fold->reading->event);
     }
     walk_end(&walk);

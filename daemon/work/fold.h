@@ -76,6 +76,10 @@ void work_fold_free(struct work_fold *fold);
 /* An event of the class, stored or added, by id. NOT_FOUND; *event lives until the next call. */
 enum proto_error work_fold_find(struct work_fold *fold, const struct proto_id *id, const struct proto_event **event,
                                 struct work_event *facts) PROTO_MUST_CHECK;
+/* The same, and whether it counts. */
+enum proto_error work_fold_find_counted(struct work_fold *fold, const struct proto_id *id,
+                                        const struct proto_event **event, struct work_event *facts,
+                                        bool *out) PROTO_MUST_CHECK;
 /* The stored state's head. NOT_FOUND. */
 struct work_state_head {
     struct work_place last;

@@ -273,8 +273,9 @@ static enum verdict judge_confirmation(struct work_judging *j, uint32_t index) {
         error = same_child(j, event, &held, &same);
     if (error != PROTO_OK)
         return fail(j, index, error);
-    if (held.kind != PROTO_KIND_event_withdrawn)
-        return refuse(j, index, PROTO_CONFLICT, "withdrawal", "What is confirmed is a withdrawal of the same child.");
+    if (held.kind != PROTO_KIND_event_withdrawn && !held.has_replaces)
+        return refuse(j, index, PROTO_CONFLICT, "withdrawal",
+                      "What is confirmed is a withdrawal of the same child, or an event that replaces another.");
     if (!same)
         return refuse_other_child(j, index, "withdrawal", "What is confirmed is a withdrawal of the same child.");
     if (proto_slice_is(j->work->log_side.hand->reading.target.by, j->call->who.account))
@@ -429,11 +430,19 @@ static enum proto_error fold_regrouped(struct work_judging *j, uint32_t index, c
     return class ? work_class_fold(classes, class, &hand->reading, hand->state, j->batch->now, fold) : PROTO_NOT_FOUND;
 }
 
+/* For now at its step; or answered and resting, and for now when the answer no longer counts: it is not settled. */
+static bool step_for_now(const struct care_alert *alert, uint32_t step) {
+    bool now = alert->steps[step].urgency == PROTO_URGENCY_NOW;
+    for (uint32_t i = step + 1; i < alert->step_count && alert->steps[step].answered && !now; i++)
+        now = alert->steps[i].urgency == PROTO_URGENCY_NOW;
+    return now;
+}
+
 static bool open_now(const struct care_schedule *schedule, int64_t now) {
     struct care_view view;
     care_view(schedule, now, &view);
     for (uint32_t i = 0; i < schedule->alert_count; i++)
-        if (view.alert_step[i] && schedule->alerts[i].steps[view.alert_step[i] - 1].urgency == PROTO_URGENCY_NOW)
+        if (view.alert_step[i] && step_for_now(&schedule->alerts[i], view.alert_step[i] - 1u))
             return true;
     return false;
 }

@@ -158,10 +158,11 @@ static enum proto_error judge_like(struct work_hand *hand, struct work_call *cal
                                    const struct work_event *event, const struct proto_id *other) {
     struct work_event facts;
     const struct proto_event *held;
-    enum proto_error error = work_fold_find(fold, other, &held, &facts);
+    bool counted = false;
+    enum proto_error error = work_fold_find_counted(fold, other, &held, &facts, &counted);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_OK : error;
-    if (!paired(event, &facts) && work_voids_counts(fold->voids, held))
+    if (counted && !paired(event, &facts))
         reply_like(hand, call, &event->id, &facts.id, facts.at);
     return PROTO_OK;
 }

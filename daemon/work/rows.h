@@ -62,6 +62,9 @@ enum proto_error work_history_row_read(struct store_bytes key, struct store_byte
 /* The key from which a backwards scan with prefix `root` gives the events before `at` (INT64_MAX: all). Returns its size, at most 41. */
 size_t work_history_key(const struct proto_id *root, int64_t at, uint8_t out[64]);
 
+/* The root of the class that a patient belongs to. NOT_FOUND. */
+enum proto_error work_root_find(struct store_txn *txn, const struct proto_id *patient,
+                                struct proto_id *root_out) PROTO_MUST_CHECK;
 /* All voids of a child's class (care_event_counts reads them): count_out may be larger than cap, then nothing but the first cap were written. */
 enum proto_error work_voids_read(struct store_txn *txn, const struct proto_id *patient, struct care_void *out,
                                  uint32_t cap, uint32_t *count_out) PROTO_MUST_CHECK;

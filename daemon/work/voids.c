@@ -9,7 +9,7 @@
 #include "work/patient.h"
 #include "work/rows.h"
 
-#define FORMAT 1
+#define FORMAT 2
 
 void work_voids_clear(struct work_voids *voids) {
     voids->count = 0;
@@ -45,6 +45,7 @@ bool work_voids_add(struct work_voids *voids, const struct proto_event *event) {
         row = add(voids);
         row->target = made.target;
         row->type = made.replacement ? WORK_VOID_REPLACEMENT : WORK_VOID_WITHDRAWAL;
+        row->kind = made.kind;
         row->grave = made.grave;
     } else if (event->kind == PROTO_KIND_withdrawal_confirmed &&
                PROTO_BODY(event, withdrawal_confirmed, withdrawal)->present) {
@@ -71,7 +72,8 @@ static enum proto_error read_row(struct store_bytes key, struct store_bytes valu
     row->type = work_take_u8(&v);
     row->at = work_take_i64(&v);
     row->rank = work_take_u8(&v);
-    row->grave = work_take_u8(&v) != 0;
+    row->kind = work_take_u8(&v);
+    row->grave = work_take_u8(&v);
     copy_by(row, work_take_text(&v));
     bool ok = !k.bad && !v.bad && format == FORMAT && work_reader_left(&k) == 0 && work_reader_left(&v) == 0;
     return ok ? PROTO_OK : PROTO_CORRUPT;
@@ -120,17 +122,18 @@ void work_voids_settle(struct work_voids *voids) {
                                                               .by_event = row->by_event,
                                                               .at = row->at,
                                                               .rank = row->rank,
+                                                              .kind = row->kind,
                                                               .replacement = row->type == WORK_VOID_REPLACEMENT,
                                                               .confirmed = is_confirmed(voids, row),
                                                               .grave = row->grave};
     }
 }
 
-bool work_voids_counts(struct work_voids *voids, const struct proto_event *event) {
+bool work_voids_counts(struct work_voids *voids, const struct proto_event *event, struct care_target target) {
     if (voids->count == 0)
         return true;
     work_voids_settle(voids);
-    return care_event_counts(event, voids->care, voids->care_count);
+    return care_event_counts(event, target, voids->care, voids->care_count);
 }
 
 void work_void_row(const struct proto_id *super, const struct work_void *row, struct work_rows *rows) {
@@ -144,9 +147,18 @@ void work_void_row(const struct proto_id *super, const struct work_void *row, st
     work_add_u8(b, row->type);
     work_add_i64(b, row->at);
     work_add_u8(b, row->rank);
+    work_add_u8(b, row->kind);
     work_add_u8(b, row->grave);
     work_add_text(b, row->by);
     work_rows_end(rows);
+}
+
+enum proto_error work_root_find(struct store_txn *txn, const struct proto_id *patient, struct proto_id *root_out) {
+    struct work_patient found;
+    enum proto_error error = work_patient_find(txn, patient, &found);
+    if (error == PROTO_OK)
+        *root_out = found.root;
+    return error;
 }
 
 enum proto_error work_voids_read(struct store_txn *txn, const struct proto_id *patient, struct care_void *out,

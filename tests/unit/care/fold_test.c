@@ -98,6 +98,14 @@ static uint32_t collect_voids(const struct proto_event *events, uint32_t count, 
     return n;
 }
 
+static struct care_target replaced(const struct proto_event *events, uint32_t count, const struct proto_event *event) {
+    for (uint32_t i = 0; event->has_replaces && i < count; i++) {
+        if (proto_id_compare(&events[i].id, &event->replaces) == 0)
+            return care_target_of(&events[i]);
+    }
+    return (struct care_target){0};
+}
+
 static const struct proto_event *find_target(const struct proto_event *events, uint32_t count,
                                              const struct care_void *voids, uint32_t void_count,
                                              const struct proto_event *event) {
@@ -105,7 +113,8 @@ static const struct proto_event *find_target(const struct proto_event *events, u
     if (!care_void_from_event(&v, event))
         return NULL;
     for (uint32_t i = 0; i < count; i++) {
-        if (proto_id_compare(&events[i].id, &v.target) == 0 && !care_event_counts(&events[i], voids, void_count))
+        if (proto_id_compare(&events[i].id, &v.target) == 0 && (!v.replacement || events[i].kind == event->kind) &&
+            !care_event_counts(&events[i], replaced(events, count, &events[i]), voids, void_count))
             return &events[i];
     }
     return NULL;
@@ -128,7 +137,7 @@ static void test_stored_between_steps(void **unused) {
         care_state_init(&again);
         again.folded_to = INT64_MAX;
         for (uint32_t i = 0; i < h.count; i++) {
-            if (!care_event_counts(&h.events[i], voids, void_count))
+            if (!care_event_counts(&h.events[i], replaced(h.events, h.count, &h.events[i]), voids, void_count))
                 continue;
             care_step(&again, &h.events[i], find_target(h.events, h.count, voids, void_count, &h.events[i]));
             encode(&again, &step);
@@ -275,6 +284,35 @@ static void test_withdrawal_and_replacement(void **unused) {
         1000);
 }
 
+/* Ids are made by callers: replacements can name each other, in any order of arrival. */
+static void test_ring_of_replacements(void **unused) {
+    (void)unused;
+    static struct care_state state;
+    uint32_t order[16];
+    int64_t day = ev_time(2026, 3, 1);
+    struct proto_event ring[3] = {EV(tube_blocked, day, F(tube_blocked, cleared, 0)),
+                                  EV(tube_blocked, day + 2 * EV_HOUR, F(tube_blocked, cleared, 0)),
+                                  EV(tube_blocked, day + EV_HOUR, F(tube_blocked, cleared, 0))};
+    for (int i = 0; i < 3; i++) {
+        ring[i].has_replaces = true;
+        ring[i].replaces = ring[(i + 1) % 3].id;
+    }
+    for (int first = 0; first < 3; first++) { /* the last in order stands */
+        struct proto_event events[3] = {ring[first], ring[(first + 1) % 3], ring[(first + 2) % 3]};
+        care_fold(&state, events, 3, order, INT64_MAX);
+        assert_int_equal(state.stomas[0].blocked.at, day + 2 * EV_HOUR);
+        assert_int_equal(state.stomas[0].blocked_first.at, day + 2 * EV_HOUR);
+    }
+    /* one that says less is no part of a ring: what is grave stands */
+    ring[1] = EV(tube_blocked, day + 2 * EV_HOUR, F(tube_blocked, cleared, 1));
+    ring[1].has_replaces = true;
+    ring[1].replaces = ring[0].id;
+    ring[0].replaces = ring[1].id;
+    care_fold(&state, ring, 2, order, INT64_MAX);
+    assert_int_equal(state.stomas[0].blocked.at, day);
+    assert_int_equal(state.stomas[0].blocked_settled.at, 0);
+}
+
 static void test_grave_withdrawal_waits_for_a_second_person(void **unused) {
     (void)unused;
     static struct care_state state;
@@ -322,6 +360,7 @@ static void test_waiting_events(void **unused) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_withdrawal_and_replacement),
+        cmocka_unit_test(test_ring_of_replacements),
         cmocka_unit_test(test_grave_withdrawal_waits_for_a_second_person),
         cmocka_unit_test(test_waiting_events),
         cmocka_unit_test(test_stored_between_steps),
