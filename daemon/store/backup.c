@@ -22,8 +22,10 @@ struct backup {
     const struct store_options *options;
     struct proto_fault *fault;
     char from_log[STORE_PATH_BYTES], to[STORE_PATH_BYTES];
-    char aside[STORE_PATH_BYTES], log[STORE_PATH_BYTES], data[STORE_PATH_BYTES]; /* to.new, to.new/log, its file */
-    int lock_fd;                                                                 /* of to.new; -1: none */
+    char aside[STORE_PATH_BYTES];                       /* to.new */
+    char log[STORE_PATH_BYTES], data[STORE_PATH_BYTES]; /* to.new/log.new and its file, until it is marked */
+    char marked_log[STORE_PATH_BYTES];                  /* to.new/log: nothing takes the rest for a log */
+    int lock_fd;                                        /* of to.new; -1: none */
 };
 
 static enum proto_error cannot(const struct backup *b, enum proto_error error, const char *path, const char *what) {
@@ -45,7 +47,8 @@ static enum proto_error take_paths(struct backup *b, const char *to) {
     int size = snprintf(b->aside, sizeof b->aside, "%s.new", b->to); /* STORE_DIR_BYTES_MAX leaves room for it */
     if (size < 0)
         return cannot(b, PROTO_BROKEN, b->to, "named");
-    store_path_join(b->log, b->aside, "log");
+    store_path_join(b->log, b->aside, "log.new");
+    store_path_join(b->marked_log, b->aside, "log");
     store_path_join(b->data, b->log, "data.mdb");
     return PROTO_OK;
 }
@@ -65,8 +68,13 @@ static enum proto_error check_target(const struct backup *b) {
                                    "%s is there already; a backup goes to a directory of its own.", b->to);
 }
 
-static void clear_aside(const struct backup *b) {
+static void clear_logs(const struct backup *b) {
     store_dir_remove(b->log);
+    store_dir_remove(b->marked_log);
+}
+
+static void clear_aside(const struct backup *b) {
+    clear_logs(b);
     store_dir_remove(b->aside);
 }
 
@@ -85,7 +93,7 @@ static enum proto_error take_aside(struct backup *b) {
         return proto_fault_set(b->fault, PROTO_IN_USE, NULL, "Another process is making a backup in %s.", b->to);
     }
     b->lock_fd = fd;
-    store_dir_remove(b->log);
+    clear_logs(b);
     error = store_dir_make(b->log);
     return error == PROTO_OK ? error : cannot(b, error, b->log, "made");
 }
@@ -137,7 +145,12 @@ static enum proto_error mark_copy(const struct backup *b, int64_t made_at) {
         return proto_fault_set(b->fault, error, NULL, "The copy in %s cannot be marked as a backup: %s", b->aside,
                                proto_error_sentence(error));
     store_path_join(lock, b->log, "lock.mdb");
-    return unlink(lock) == 0 || errno == ENOENT ? PROTO_OK : cannot(b, PROTO_BROKEN, lock, "removed");
+    if (unlink(lock) != 0 && errno != ENOENT)
+        return cannot(b, PROTO_BROKEN, lock, "removed");
+    error = store_dir_sync(b->log);
+    if (error == PROTO_OK)
+        error = store_path_rename(b->log, b->marked_log);
+    return error == PROTO_OK ? error : cannot(b, error, b->marked_log, "put in place");
 }
 
 static enum proto_error verify_copy(const struct backup *b, struct store_identity *out) {
@@ -156,9 +169,7 @@ static enum proto_error verify_copy(const struct backup *b, struct store_identit
 }
 
 static enum proto_error put_in_place(const struct backup *b) {
-    enum proto_error error = store_dir_sync(b->log);
-    if (error == PROTO_OK)
-        error = store_dir_sync(b->aside);
+    enum proto_error error = store_dir_sync(b->aside);
     if (error != PROTO_OK)
         return cannot(b, error, b->aside, "synced");
     error = store_path_rename(b->aside, b->to);

@@ -24,7 +24,9 @@ struct restore {
     const struct store_options *options;
     struct proto_fault *fault;
     int64_t restored_at;
-    char dir[STORE_PATH_BYTES], aside[STORE_PATH_BYTES], aside_log[STORE_PATH_BYTES]; /* DIR/restore.new, its log */
+    char dir[STORE_PATH_BYTES], aside[STORE_PATH_BYTES]; /* DIR/restore.new */
+    char filling[STORE_PATH_BYTES];   /* DIR/restore.new/log.new: a part of a log, which nothing takes for one */
+    char aside_log[STORE_PATH_BYTES]; /* DIR/restore.new/log, once it is full */
     int lock_fd;
     bool made_dir, has_dir; /* made by us; empty, and locked by us */
     struct store *source;
@@ -84,6 +86,7 @@ static enum proto_error take_dir(struct restore *r) {
     if (error != PROTO_OK)
         return error;
     store_path_join(r->aside, r->dir, STORE_RESTORE_ASIDE);
+    store_path_join(r->filling, r->aside, "log.new");
     store_path_join(r->aside_log, r->aside, "log");
     r->made_dir = !store_path_exists(r->dir);
     error = store_dir_make(r->dir);
@@ -103,15 +106,16 @@ static enum proto_error take_dir(struct restore *r) {
 /* --- the new log ----------------------------------------------------------------------------- */
 
 static enum proto_error make_log(struct restore *r) {
+    store_dir_remove(r->filling);
     store_dir_remove(r->aside_log);
     enum proto_error error = store_dir_make(r->aside);
     if (error == PROTO_OK)
         error = store_dir_sync(r->dir);
     if (error == PROTO_OK)
-        error = store_dir_make(r->aside_log);
+        error = store_dir_make(r->filling);
     if (error != PROTO_OK)
-        return cannot(r, error, r->aside_log, "made");
-    struct store_kv_lmdb_options how = store_log_options(r->aside_log, r->options->log_map_bytes);
+        return cannot(r, error, r->filling, "made");
+    struct store_kv_lmdb_options how = store_log_options(r->filling, r->options->log_map_bytes);
     how.create = true;
     how.nosync = true; /* it is synced as a whole, at its end */
     return store_kv_lmdb_open(&how, &r->log, r->fault);
@@ -248,15 +252,17 @@ static enum proto_error fill_log(struct restore *r) {
 
 /* --- at its place ------------------------------------------------------------------------------ */
 
-static enum proto_error sync_files(const struct restore *r) {
+static enum proto_error end_filling(const struct restore *r) {
     char path[STORE_PATH_BYTES];
-    store_path_join(path, r->aside_log, "lock.mdb");
+    store_path_join(path, r->filling, "lock.mdb");
     (void)unlink(path);
-    store_path_join(path, r->aside_log, "data.mdb");
+    store_path_join(path, r->filling, "data.mdb");
     enum proto_error error = store_file_sync(path);
     if (error == PROTO_OK)
-        error = store_dir_sync(r->aside_log);
-    return error == PROTO_OK ? error : cannot(r, error, r->aside_log, "synced");
+        error = store_dir_sync(r->filling);
+    if (error == PROTO_OK)
+        error = store_path_rename(r->filling, r->aside_log);
+    return error == PROTO_OK ? error : cannot(r, error, r->filling, "synced");
 }
 
 static enum proto_error verify_log(const struct restore *r, struct store_identity *out) {
@@ -294,6 +300,7 @@ static void clear(const struct restore *r) {
     char path[STORE_PATH_BYTES];
     store_path_join(path, r->dir, "log"); /* where it was put in place and that could not be made to last */
     store_dir_remove(path);
+    store_dir_remove(r->filling);
     store_dir_remove(r->aside_log);
     store_dir_remove(r->aside);
     store_path_join(path, r->dir, "lock");
@@ -317,7 +324,7 @@ enum proto_error store_restore(const struct store_options *options, const char *
     if (r.log)
         r.log->ops->close(r.log);
     if (error == PROTO_OK)
-        error = sync_files(&r);
+        error = end_filling(&r);
     if (error == PROTO_OK)
         error = verify_log(&r, &made);
     if (error == PROTO_OK)
