@@ -155,7 +155,8 @@ static void plan_no_device(const struct care_facts *facts, int stoma, struct car
     if (kept || s->device_state == CARE_DEVICE_OUT || !care_fact_is(&s->out.ended))
         care_alert_open(facts, schedule, &draft);
     else
-        care_alert_end(facts, schedule, &draft, &s->out.ended);
+        care_alert_end(facts, schedule, &draft,
+                       care_fact_order(&s->device.seated, &s->out.ended) > 0 ? &s->device.seated : &s->out.ended);
 }
 
 void care_alerts_out(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {

@@ -31,7 +31,8 @@ static void keep_run(struct care_fact *first, struct care_fact *newest, const st
 static void keep_signs(struct care_stoma *stoma, const struct care_stoma *old) {
     for (int i = 0; i < CARE_SIGN_COUNT; i++) {
         const struct care_sign *sign = &old->signs[i];
-        if (sign->open || since(&sign->last, &old->closed) || since(&sign->denied, &old->closed))
+        if (sign->open || care_fact_is(&sign->early_first) || since(&sign->last, &old->closed) ||
+            since(&sign->denied, &old->closed))
             stoma->signs[i] = *sign;
     }
     keep(&stoma->site_checked, &old->site_checked, &old->closed);

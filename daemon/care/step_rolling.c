@@ -14,7 +14,7 @@
 #define NONE PROTO_CHECKS_KEPT
 
 static_assert(PROTO_CHECKS_KEPT <= 32, "pins are bits of 32");
-static_assert(PROTO_CHECKS_KEPT > 10, "at most ten checks are pinned: one can always go");
+static_assert(PROTO_CHECKS_KEPT > 12, "at most eleven checks are pinned: one can always go");
 
 static uint32_t pin(uint32_t index) {
     return index < NONE ? 1u << index : 0;
@@ -33,6 +33,11 @@ static uint32_t word_fluid(const struct care_check *check) {
 
 static uint32_t word_volume(const struct care_check *check) {
     return check->has_withdrawn ? 1 : 0;
+}
+
+/* A fill that can be judged: left empty, or against what was prescribed. */
+static uint32_t word_fill(const struct care_check *check) {
+    return check->left_empty ? 1 : check->has_filled && check->prescribed_ml != 0 ? 2 : 0;
 }
 
 /* The newest check that says something, and the first of those that said the same ever since. */
@@ -101,7 +106,8 @@ static uint32_t pin_failing(const struct care_stoma *stoma) {
 void care_step_make_room_for_check(struct care_stoma *stoma) {
     if (stoma->check_count < PROTO_CHECKS_KEPT)
         return;
-    uint32_t pins = pin_word(stoma, word_look) | pin_word(stoma, word_fluid) | pin_volume(stoma) | pin_failing(stoma);
+    uint32_t pins = pin_word(stoma, word_look) | pin_word(stoma, word_fluid) | pin_word(stoma, word_fill) |
+                    pin_volume(stoma) | pin_failing(stoma);
     uint32_t goes = 0;
     while (goes < stoma->check_count - 1 && pins >> goes & 1)
         goes++;
