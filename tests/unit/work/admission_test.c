@@ -192,6 +192,54 @@ static void test_what_stands_in_the_way(void **state) {
     world_deinit(&world);
 }
 
+/* Somebody answered and the alert rests until it is looked at again: it is for now all the same. */
+static void test_answered_is_not_settled(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 4);
+    struct proto_id child = world_child(&world, "north-shore");
+    taken(&world, of_child(&child, EV(site_checked, world.now - EV_HOUR, F(site_checked, pain_on_feeding, 1))));
+    struct proto_event answered = of_child(
+        &child, EV(contact_made, world.now - EV_MIN, F(contact_made, to, PROTO_contact_to_surgeon),
+                   F(contact_made, outcome, PROTO_outcome_answered), F(contact_made, recheck_by, world.now + EV_DAY)));
+    answered.body[PROTO_FIELD_contact_made_about] = (struct proto_value){
+        .present = true,
+        .type = PROTO_TYPE_CHOICES,
+        .set = UINT64_C(1) << (PROTO_ALERT_PAIN_OR_BLEEDING - 1) | UINT64_C(1) << (PROTO_ALERT_EARLY_COMPLICATION - 1)};
+    taken(&world, answered);
+    struct proto_event closing = of_child(&child, EV(patient_closed, world.now, F(patient_closed, reason, 1)));
+    refused_one(&world, closing, PROTO_CONFLICT);
+    world_deinit(&world);
+}
+
+/* A replacement that leaves out what a `now` rests on is confirmed like a withdrawal. */
+static void test_replacement_is_confirmed(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 4);
+    struct proto_id child = world_child(&world, "north-shore");
+    struct proto_event blocked = of_child(&child, EV(tube_blocked, world.now - EV_HOUR, F(tube_blocked, water_ml, 1000),
+                                                     F(tube_blocked, warm, 1), F(tube_blocked, cleared, 0)));
+    struct proto_event milder = of_child(&child, EV(tube_blocked, world.now - EV_HOUR, F(tube_blocked, water_ml, 1000),
+                                                    F(tube_blocked, warm, 1), F(tube_blocked, cleared, 1)));
+    milder.has_replaces = true;
+    milder.replaces = blocked.id;
+    taken(&world, blocked);
+    taken(&world, milder);
+    struct proto_event closing = of_child(&child, EV(patient_closed, world.now, F(patient_closed, reason, 1)));
+    refused_one(&world, closing, PROTO_CONFLICT);
+    refused_one(&world, confirmation(&child, world.now, &blocked.id), PROTO_CONFLICT);
+    refused_one(&world, confirmation(&child, world.now, &milder.id), PROTO_CONFLICT); /* the same account */
+    struct work_who second = {.account = "second", .all_teams = true};
+    struct proto_event confirmed = confirmation(&child, world.now, &milder.id);
+    struct answer answer;
+    assert_int_equal(world_record_as(&world, &second, WORK_WANT_NONE, &confirmed, 1, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    taken(&world, closing);
+    world_verify(&world);
+    world_deinit(&world);
+}
+
 static struct proto_event deferral(const struct proto_id *child, int64_t at, const char *task, int32_t until) {
     return of_child(child, EV(task_deferred, at, F_TEXT(task_deferred, task, task), F(task_deferred, until, until),
                               F_TEXT(task_deferred, reason, "away")));
@@ -316,6 +364,8 @@ int main(void) {
                                        cmocka_unit_test(test_the_same_id),
                                        cmocka_unit_test(test_overlapping_calls),
                                        cmocka_unit_test(test_what_stands_in_the_way),
+                                       cmocka_unit_test(test_answered_is_not_settled),
+                                       cmocka_unit_test(test_replacement_is_confirmed),
                                        cmocka_unit_test(test_deferrals),
                                        cmocka_unit_test(test_what_one_event_names),
                                        cmocka_unit_test(test_one_event_by_itself),
