@@ -3,6 +3,8 @@
  */
 #include "options.h"
 
+#include "notify.h"
+
 #include "net/loop.h"
 #include "serve/serve.h"
 #include "work/work.h"
@@ -27,6 +29,7 @@ struct daemon {
     struct net_loop *loop;
     struct work *work;
     struct serve *serve;
+    struct daemon_watchdog watchdog;
     int exit_code;
     bool said_full;
 };
@@ -95,6 +98,7 @@ static void on_wake(void *arg) {
 
 static void on_tick(void *arg) {
     struct daemon *daemon = arg;
+    daemon_watchdog_tick(&daemon->watchdog, steady_ms(daemon));
     if (work_next_tick(daemon->work) <= daemon_wall_ms(NULL))
         work_tick(daemon->work);
     watch_store(daemon);
@@ -102,6 +106,7 @@ static void on_tick(void *arg) {
 
 static void on_stop(void *arg) {
     struct daemon *daemon = arg;
+    daemon_notify("STOPPING=1");
     serve_stop(daemon->serve);
 }
 
@@ -217,6 +222,8 @@ int daemon_run(const struct daemon_options *options) {
         error = listen_on(daemon, &fault);
     if (error == PROTO_OK) {
         say_ready(daemon);
+        daemon_watchdog_init(&daemon->watchdog);
+        daemon_notify("READY=1");
         net_loop_run(daemon->loop);
     } else {
         say(fault.message[0] ? fault.message : proto_error_sentence(error));
