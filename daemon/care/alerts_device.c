@@ -4,6 +4,7 @@
  * What always holds: all of it ends when the device is gone.
  */
 #include "care/alerts.h"
+#include "proto/lots.h"
 
 #include <string.h>
 
@@ -176,25 +177,19 @@ static void plan_overdue(const struct care_facts *facts, int stoma, struct care_
 
 enum match { MATCH_NO, MATCH_UNSURE, MATCH_YES };
 
-static const char *without_zeros(const char *gtin) {
-    while (*gtin == '0')
-        gtin++;
-    return gtin;
-}
-
 /* Whether something with this lot and item number is meant. What the notice names and nobody recorded leaves it unsure. */
 static enum match match_recall(const struct care_recall *recall, const char *lot, const char *gtin) {
     enum match match = MATCH_YES;
     if (recall->lot[0]) {
-        if (!lot[0])
+        if (proto_lot_is_unsaid(proto_slice_of(lot)))
             match = MATCH_UNSURE;
-        else if (strcmp(recall->lot, lot) != 0)
+        else if (!proto_lot_same(proto_slice_of(recall->lot), proto_slice_of(lot)))
             return MATCH_NO;
     }
     if (recall->gtin[0]) {
         if (!gtin[0])
             match = MATCH_UNSURE;
-        else if (strcmp(without_zeros(recall->gtin), without_zeros(gtin)) != 0)
+        else if (!proto_gtin_same(proto_slice_of(recall->gtin), proto_slice_of(gtin)))
             return MATCH_NO;
     }
     return match;
@@ -214,8 +209,8 @@ static const struct care_spare *spare_recalled(const struct care_facts *facts, i
     const struct care_state *state = facts->state;
     for (uint32_t i = 0; i < state->spare_count; i++) {
         const struct care_spare *spare = &state->spares[i];
-        if (spare->stoma == stoma && spare->count > 0 && spare->lot[0] && recall->lot[0] &&
-            strcmp(spare->lot, recall->lot) == 0)
+        if (spare->stoma == stoma && spare->count > 0 &&
+            proto_lot_same(proto_slice_of(spare->lot), proto_slice_of(recall->lot)))
             return spare;
     }
     return NULL;

@@ -1,6 +1,7 @@
 /*
  * patients.c - `patients` and `devices`: who is on the caseload, and who has which device.
  */
+#include "proto/lots.h"
 #include "serve/internal.h"
 #include "work/patient.h"
 
@@ -345,13 +346,17 @@ static bool gtin_fits(const struct proto_value *wanted, struct proto_slice gtin)
     return !wanted->present || (gtin.size && proto_slice_same(without_zeros(wanted->text), without_zeros(gtin)));
 }
 
+static bool lot_fits(const struct proto_value *wanted, struct proto_slice lot) {
+    return !wanted->present || proto_lot_same(wanted->text, lot);
+}
+
 static bool choice_fits(const struct proto_value *wanted, uint8_t number) {
     return !wanted->present || wanted->n == number;
 }
 
 static void take_device_row(struct serve_request *r, struct serve_page *page, const struct work_device_row *row) {
     const struct proto_value *change_before = SERVE_VALUE(r, devices, change_before);
-    if (!text_fits(SERVE_VALUE(r, devices, lot), row->lot) || !gtin_fits(SERVE_VALUE(r, devices, gtin), row->gtin) ||
+    if (!lot_fits(SERVE_VALUE(r, devices, lot), row->lot) || !gtin_fits(SERVE_VALUE(r, devices, gtin), row->gtin) ||
         !text_fits(SERVE_VALUE(r, devices, serial), row->serial) ||
         !choice_fits(SERVE_VALUE(r, devices, retention), row->retention) ||
         !choice_fits(SERVE_VALUE(r, devices, tip), row->tip))
@@ -366,12 +371,14 @@ static void take_device_row(struct serve_request *r, struct serve_page *page, co
 
 static enum proto_error devices_by_lot(struct serve_request *r, struct serve_page *page,
                                        const struct serve_token *position) {
-    uint8_t prefix[1 + PROTO_TEXT_SHORT_MAX + 1];
+    uint8_t prefix[1 + PROTO_LOT_FOLDED_BYTES];
+    char folded[PROTO_LOT_FOLDED_BYTES];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
     struct work_device_row row;
     uint8_t what = 0;
-    size_t size = serve_key_text(prefix, serve_key_u8(prefix, 0, WORK_LOT_DEVICE), SERVE_VALUE(r, devices, lot)->text);
+    proto_lot_fold(SERVE_VALUE(r, devices, lot)->text, folded);
+    size_t size = serve_key_text(prefix, serve_key_u8(prefix, 0, WORK_LOT_DEVICE), proto_slice_of(folded));
     enum proto_error error = begin_scan(r, STORE_LOTS, prefix, size, position, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
         if (!serve_page_has_room(r, page))

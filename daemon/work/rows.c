@@ -97,7 +97,7 @@ enum proto_error work_lot_row_read(struct store_bytes key, struct store_bytes va
     struct work_reader k = work_reader_of(key), v = value_of(value);
     struct work_device_row row = {0};
     uint8_t is = work_take_u8(&k);
-    for (int i = 0; i < 3; i++) /* lot, gtin, serial: the value has them too */
+    for (int i = 0; i < 3; i++) /* lot as it is compared, gtin, serial: the value has them as they were written */
         (void)work_take_key_text(&k);
     row.root = work_take_id(&k);
     row.stoma = work_take_u8(&k);

@@ -6,6 +6,7 @@
  * after a kill where it stood; a child it has passed carries the present context's sequence.
  */
 #include "work/inside.h"
+#include "proto/lots.h"
 
 #include <assert.h>
 #include <stdlib.h>
@@ -52,21 +53,12 @@ struct slice {
     uint32_t children_max, rows;
 };
 
-/* Trade item numbers are compared without leading zeros: one number is written in several lengths. */
-static bool same_gtin(struct proto_slice a, const char *b) {
-    while (a.size && *a.data == '0')
-        a.data++, a.size--;
-    while (*b == '0')
-        b++;
-    return proto_slice_is(a, b);
-}
-
 /* A recall may concern a device or spare of this lot and trade item: either may be unrecorded. */
 static bool may_be_recalled(const struct work_context *context, struct proto_slice lot, struct proto_slice gtin) {
     for (uint32_t i = 0; i < context->recall_count; i++) {
         const struct care_recall *recall = &context->recalls[i];
-        bool lot_fits = !recall->lot[0] || lot.size == 0 || proto_slice_is(lot, recall->lot);
-        bool gtin_fits = !recall->gtin[0] || gtin.size == 0 || same_gtin(gtin, recall->gtin);
+        bool lot_fits = !recall->lot[0] || proto_lot_is_unsaid(lot) || proto_lot_same(lot, proto_slice_of(recall->lot));
+        bool gtin_fits = !recall->gtin[0] || gtin.size == 0 || proto_gtin_same(gtin, proto_slice_of(recall->gtin));
         if (lot_fits && gtin_fits)
             return true;
     }

@@ -14,6 +14,7 @@
 #include "work/rows.h"
 
 #include "proto/ids.h"
+#include "proto/lots.h"
 
 #include <assert.h>
 
@@ -250,9 +251,11 @@ static void add_device_value(const struct work_subject *s, const struct work_dev
 static void add_lot(const struct work_subject *s, uint8_t what, const struct work_device_row *d, const char *gtin,
                     const char *lot, const char *serial, struct work_rows *rows) {
     struct work_buffer *b = &rows->bytes;
+    char folded[PROTO_LOT_FOLDED_BYTES];
+    proto_lot_fold(proto_slice_of(lot), folded);
     begin(rows, STORE_LOTS);
     work_add_u8(b, what);
-    work_add_key_text(b, lot);
+    work_add_key_text(b, folded);
     work_add_key_text(b, gtin);
     work_add_key_text(b, serial);
     work_add_id(b, &s->root);
