@@ -76,6 +76,8 @@ static void write_due_row(struct serve_request *r, const struct work_task_row *r
     quick_slice(w, row->title.size ? row->title : serve->task_titles[row->task]);
     QUICK_KEY(w, "state");
     quick_slice(w, serve->state_names[state]);
+    QUICK_KEY(w, "due_on");
+    proto_write_date(w, row->due_day);
     QUICK_KEY(w, "due_at");
     quick_time(w, row->due_at);
     QUICK_KEY(w, "overdue_at");
@@ -93,7 +95,7 @@ static void write_due_row(struct serve_request *r, const struct work_task_row *r
         quick_slice(w, row->given_to);
     }
     proto_write_map_end(
-        w, mark, 8u + has_stoma + (row->last_done_at != 0) + (row->detail.size != 0) + (row->given_to.size != 0));
+        w, mark, 9u + has_stoma + (row->last_done_at != 0) + (row->detail.size != 0) + (row->given_to.size != 0));
 }
 
 /* True when no later row of this row's range can be asked for. */

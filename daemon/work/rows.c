@@ -33,6 +33,7 @@ enum proto_error work_task_row_read(struct store_bytes key, struct store_bytes v
     row.stoma = work_take_u8(&k);
     (void)work_take_u64(&k);
     row.due_at = work_take_i64(&v);
+    row.due_day = work_take_i32(&v);
     row.last_done_at = work_take_i64(&v);
     row.quiet_until = work_take_i64(&v);
     row.shown = work_take_id(&v);

@@ -14,6 +14,7 @@
 struct work_task_row {
     uint32_t team;
     uint8_t task, stoma;
+    int32_t due_day; /* in the child's zone */
     int64_t due_at, overdue_at, last_done_at, quiet_until;
     struct proto_id root, shown;
     struct proto_slice label, name, title, detail, given_to;

@@ -2,7 +2,7 @@
  * subject.c - rows of the indexes made from a child's state and schedule.
  *
  * Values, after the format byte (01):
- *   tasks    i64 due_at | i64 last_done_at | i64 quiet_until | id shown | label | name | title | detail | given_to
+ *   tasks    i64 due_at | i32 due_day | i64 last_done_at | i64 quiet_until | id shown | label | name | title | detail | given_to
  *   alerts   id shown | label | alert as care/ encodes it
  *   devices  id shown | u8 retention | u8 profile | u8 tip | i32 french | i32 length | i32 balloon | i32 change_by |
  *            i64 placed_at | label | gtin | lot | serial
@@ -72,6 +72,7 @@ static void add_task(const struct work_subject *s, const struct care_task *task,
     work_add_hash8(b, task->name[0] ? task->name : task->title);
     value(rows);
     work_add_i64(b, task->due_at);
+    work_add_i32(b, task->due_day);
     work_add_i64(b, task->last_done_at);
     work_add_i64(b, task->quiet_until);
     work_add_id(b, &s->shown);

@@ -196,15 +196,16 @@ static void check_due(const json_t *all, const char *params, const char *states)
     json_array_foreach(rows, i, row) {
         assert_true(number_of(row, "overdue_at") >= last);
         last = number_of(row, "overdue_at");
-        add_line(&listed, "%s %s %s %s %s %lld", text_of(row, "label"), text_of(row, "stoma"), text_of(row, "task"),
-                 text_of(row, "title"), text_of(row, "state"), (long long)number_of(row, "due_at"));
+        add_line(&listed, "%s %s %s %s %s %s %lld", text_of(row, "label"), text_of(row, "stoma"), text_of(row, "task"),
+                 text_of(row, "title"), text_of(row, "state"), text_of(row, "due_on"),
+                 (long long)number_of(row, "due_at"));
     }
     json_array_foreach(all, i, status) json_array_foreach(json_object_get(status, "tasks"), k, task) {
         char word[16];
         (void)snprintf(word, sizeof word, " %s ", text_of(task, "state"));
         if (strstr(states, word))
-            add_line(&said, "%s %s %s %s %s %lld", text_of(status, "label"), text_of(task, "stoma"),
-                     text_of(task, "task"), text_of(task, "title"), text_of(task, "state"),
+            add_line(&said, "%s %s %s %s %s %s %lld", text_of(status, "label"), text_of(task, "stoma"),
+                     text_of(task, "task"), text_of(task, "title"), text_of(task, "state"), text_of(task, "due_on"),
                      (long long)number_of(task, "due_at"));
     }
     expect_same(params, &listed, &said);
