@@ -101,6 +101,15 @@ static enum proto_error check_balloon(const struct proto_event *e, struct proto_
     return PROTO_OK;
 }
 
+/* A look that says nothing would count as a look: it would quiet what asks for one. */
+static enum proto_error check_site(const struct proto_event *e, struct proto_fault *fault) {
+    for (uint32_t i = 0; i < PROTO_FIELDS_END_site_checked; i++) {
+        if (e->body[i].present)
+            return PROTO_OK;
+    }
+    return LACK(NULL, "site.checked needs at least one finding: what was seen or measured, or what was not there.");
+}
+
 static enum proto_error check_care(const struct proto_event *e, struct proto_fault *fault) {
     if (HAS(e, care_done, since) && NUMBER(e, care_done, since) > latest_day(e))
         return BAD("since", "since must not lie after the event's own time.");
@@ -205,6 +214,8 @@ enum proto_error proto_rules_check(const struct proto_event *e, struct proto_fau
         return check_out(e, fault);
     case PROTO_KIND_balloon_checked:
         return check_balloon(e, fault);
+    case PROTO_KIND_site_checked:
+        return check_site(e, fault);
     case PROTO_KIND_care_done:
         return check_care(e, fault);
     case PROTO_KIND_contact_made:

@@ -108,6 +108,7 @@ static void detail_weekly(const struct care_stoma *s, struct care_text *text) {
     }
     care_text_add(text, "the last talk covered the days from ");
     care_text_add_day(text, s->weekly_since_day);
+    care_text_add(text, " to the day of the talk");
 }
 
 void care_task_detail(const struct care_state *state, const struct care_task *task, char out[PROTO_TEXT_LINE_MAX + 1]) {

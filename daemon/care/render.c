@@ -161,7 +161,7 @@ static const char *const why_words[CARE_WHY_COUNT] = {
     [CARE_WHY_PRESCRIBED] = "prescribed",
     [CARE_WHY_SPARE_USED] = "the spare was used",
     [CARE_WHY_BOOKED] = "booked",
-    [CARE_WHY_EXPIRES] = "use-by date",
+    [CARE_WHY_EXPIRES] = "in date until then",
 };
 
 static const char *const task_states[] = {"hidden", "upcoming", "due", "overdue"};

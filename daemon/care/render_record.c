@@ -218,7 +218,7 @@ static void steps_clock(const struct care_page *page, int stoma, struct steps *s
     step_say(steps, out);
 }
 
-static void steps_home(const struct care_page *page, int stoma, struct steps *steps) {
+static void steps_home(const struct care_page *page, int stoma, bool planned, struct steps *steps) {
     char minutes[24];
     struct care_text text;
     care_text_init(&text, minutes, sizeof minutes);
@@ -233,7 +233,10 @@ static void steps_home(const struct care_page *page, int stoma, struct steps *st
               "device now. Stop if it does not go in easily, or after ",
               minutes, " minutes.");
     step_say(steps, "No feed or medicine through it until the position is confirmed.");
-    step_say(steps, "In every other case: put nothing into the stoma and go to the emergency department now.");
+    step_say(steps, planned
+                        ? "In every other case, if the plan does not say otherwise: put nothing into the stoma and go "
+                          "to the emergency department now."
+                        : "In every other case: put nothing into the stoma and go to the emergency department now.");
 }
 
 static void steps_hospital(const struct care_page *page, int stoma, struct steps *steps) {
@@ -268,11 +271,15 @@ void care_render_emergency(const struct care_page *page, struct care_map *map) {
         render_plan(state, PROTO_stoma_second, "second_plan", &own);
     size_t mark = proto_write_array_begin(care_map_key(&own, "steps"));
     struct steps steps = {.w = page->w};
-    if (care_fact_is(&plan.fact))
+    bool planned = care_fact_is(&plan.fact);
+    if (planned)
         step_say(&steps, "First the child's own emergency plan.");
     steps_clock(page, stoma, &steps);
     if (care_page_home_change(page, 0) == 0)
-        steps_home(page, stoma, &steps);
+        steps_home(page, stoma, planned, &steps);
+    else if (planned)
+        step_say(&steps, "If the plan does not say otherwise: put nothing into the stoma; this child's device is not "
+                         "changed at home. Go to the emergency department now.");
     else
         step_say(&steps, "Put nothing into the stoma; this child's device is not changed at home. Go to the emergency "
                          "department now.");

@@ -224,6 +224,6 @@ void care_alert_next(const struct care_alert *alert, const struct care_alert_ste
     care_text_init(&text, out, CARE_SENTENCE_BYTES);
     /* args[5] of a dislodgement: the child has an emergency plan of their own, and it comes first. */
     if (alert->alert == PROTO_ALERT_TUBE_OUT && alert->args[5] != 0)
-        care_text_add(&text, "First the child's own emergency plan. ");
+        care_text_add(&text, "First the child's own emergency plan. If the plan does not say otherwise: ");
     text_expand(&text, care_next_text((enum care_next)step->wording, step->home_change), alert);
 }

@@ -18,7 +18,8 @@
 #define CARE_CALL_SENIOR "the child's surgeon or gastroenterologist; out of hours the ward or the emergency department"
 #define CARE_CALL_SKIN "the child's surgeon or gastroenterologist, or the general practitioner"
 #define CARE_CALL_HOSPITAL "the hospital that looks after the device"
-#define CARE_CALL_RADIOLOGY "the child's surgeon or gastroenterologist, and radiology"
+#define CARE_CALL_RADIOLOGY                                                                                            \
+    "the child's surgeon or gastroenterologist, and radiology; out of hours the ward or the emergency department"
 
 /* R(ALERT, "rule", "basis") */
 #define CARE_RULES(R)                                                                                                  \
@@ -107,8 +108,8 @@
     F(EARLY_COMPLICATION, UNCONFIRMED, "Seen within {0n} h of the stoma being formed or the device being placed: {s}. No senior advice is on record.") \
     F(PAIN_OR_BLEEDING, SIGNS, "Seen at the site: {s}.")                                                               \
     F(INFECTION_SIGNS, SIGNS, "Signs of infection at the site: {s}.")                                                  \
-    F(BALLOON_LOW, LOST, "{0a} mL came out where {1a} mL had gone in: {2a} mL are missing.")                           \
-    F(BALLOON_LOW, LOST_PRESCRIBED, "{0a} mL came out of a prescribed {1a} mL: {2a} mL are missing.")                  \
+    F(BALLOON_LOW, LOST, "{0a} mL came out where {1a} mL had gone in: {2a} mL is missing.")                           \
+    F(BALLOON_LOW, LOST_PRESCRIBED, "{0a} mL came out of a prescribed {1a} mL: {2a} mL is missing.")                  \
     F(BALLOON_FAILING, CHECKS, "{0n} checks running found water missing: the balloon does not hold it.")               \
     F(BALLOON_EMPTY, EMPTY, "{0a} mL came out of {1a} mL: the balloon hardly holds the device in place.")              \
     F(UNDERFILLED, LESS, "{0a} mL were put into the balloon; {1a} mL are prescribed.")                                 \
@@ -164,7 +165,7 @@
 #define CARE_CHANGE_HOSPITAL "It is not changed at home: the hospital arranges the change. Keep it taped down until then."
 #define CARE_SAME(call, text) call, text, text
 #define CARE_NEXTS(N)                                                                                                  \
-    N(TUBE_OUT, REPLACE, CARE_CALL_SPECIALIST,                                                                         \
+    N(TUBE_OUT, REPLACE, CARE_CALL_SENIOR,                                                                             \
       "A trained person puts in the spare now. Stop if it does not go in easily, hurts or bleeds, or after {2n} minutes: then to hospital. No feed or medicine until the position is confirmed.", \
       CARE_HOSPITAL)                                                                                                   \
     N(TUBE_OUT, NO_HOME_CHANGE, CARE_SAME(CARE_CALL_SENIOR, "No change at home. " CARE_HOSPITAL))                      \
@@ -172,8 +173,8 @@
     N(TUBE_OUT, NO_SPARE, CARE_SAME(CARE_CALL_SENIOR, "No spare known there. " CARE_HOSPITAL))                         \
     N(TUBE_OUT, SPARE_UNFIT, CARE_SAME(CARE_CALL_SENIOR, "The spare is unfit. " CARE_HOSPITAL))                        \
     N(TUBE_OUT, FAILED, CARE_SAME(CARE_CALL_SENIOR, "An attempt failed. " CARE_HOSPITAL))                              \
-    N(TUBE_OUT, BALLOON_HURTS, CARE_SAME(CARE_CALL_SENIOR, "Balloon was full; pain. " CARE_HOSPITAL))                  \
-    N(TUBE_OUT, PAIN_OR_BLEEDING, CARE_SAME(CARE_CALL_SENIOR, "Pain or bleeding. " CARE_HOSPITAL))                     \
+    N(TUBE_OUT, BALLOON_HURTS, CARE_SAME(CARE_CALL_SENIOR, "The balloon was full; it hurts. " CARE_HOSPITAL))          \
+    N(TUBE_OUT, PAIN_OR_BLEEDING, CARE_SAME(CARE_CALL_SENIOR, "There is pain or bleeding. " CARE_HOSPITAL))            \
     N(TUBE_OUT, TRIED, CARE_SAME(CARE_CALL_SENIOR, "{2n} minutes without it. " CARE_HOSPITAL))                         \
     N(TUBE_OUT, NEAR, CARE_SAME(CARE_CALL_SENIOR, "The limit is near. " CARE_HOSPITAL))                                \
     N(TUBE_OUT, PAST, CARE_SAME(CARE_CALL_SENIOR, "The limit has passed. " CARE_HOSPITAL))                             \
@@ -207,7 +208,7 @@
       "Call now. Do not move the device; if feeding makes the pain worse, stop the feed.")) \
     N(PAIN_OR_BLEEDING, BLEEDING, CARE_SAME(CARE_CALL_SENIOR,                                                          \
       "Look at how much it bleeds and from where, keep the device still, and call today. Heavy bleeding, or bleeding that does not stop: call the emergency number.")) \
-    N(INFECTION_SIGNS, URGENT, CARE_SAME(CARE_CALL_SKIN,                                                               \
+    N(INFECTION_SIGNS, URGENT, CARE_SAME(CARE_CALL_SENIOR,                                                             \
       "Call the surgeon or gastroenterologist now: with fever, severe pain or spreading redness the child is to be seen.")) \
     N(INFECTION_SIGNS, CALL, CARE_SAME(CARE_CALL_SKIN,                                                                 \
       "Call the surgeon or gastroenterologist today. Go on washing and drying the site, and take the temperature.")) \
@@ -256,7 +257,7 @@
     N(WILL_NOT_ROTATE, CALL, CARE_SAME(CARE_CALL_SPECIALIST,                                                           \
       "Do not force it. Call today: what holds the device inside may be growing into the stomach wall, and that can be early.")) \
     N(ROTATED_JEJUNAL, CALL, CARE_SAME(CARE_CALL_RADIOLOGY,                                                            \
-      "Do not turn it again. Call today: the tip may have moved, and imaging shows where it lies.")) \
+      "Do not turn it again. The tip may have moved: unless the child's plan says otherwise, stop feeds and medicines into the jejunum until imaging has confirmed its position. Call today, and ask how they are given until then.")) \
     N(FIT_TIGHT, RESIZE, CARE_CALL_SPECIALIST,                                                                         \
       "Look for pressure injury under the device, measure the stoma, and plan another size. " CARE_CHANGE_HOME,        \
       "Look for pressure injury under the device, measure the stoma, and plan another size. " CARE_CHANGE_HOSPITAL)    \

@@ -263,6 +263,8 @@ def mend(rng, kind, body, rules):
     drop = lambda *names: [body.pop(n, None) for n in names]
     if kind == "patient.revised" and not body:
         body["active"] = True
+    if kind == "site.checked" and not body:
+        body["warm"] = False
     if kind == "stoma.formed":
         if body.get("precision") not in (None, "unknown"):
             body.setdefault("formed_on", "2000-01-01")

@@ -23,7 +23,7 @@ static void low_is_more_than_half_a_millilitre(void **unused) {
     assert_int_equal(world_urgency(&w, PROTO_ALERT_BALLOON_LOW, w.t + 7 * EV_DAY), PROTO_URGENCY_TODAY);
     char found[CARE_SENTENCE_BYTES];
     care_alert_found(alert, found);
-    assert_string_equal(found, "3.4 mL came out where 4 mL had gone in: 0.6 mL are missing.");
+    assert_string_equal(found, "3.4 mL came out where 4 mL had gone in: 0.6 mL is missing.");
 }
 
 static void low_judges_by_the_prescribed_volume_when_no_fill_is_known(void **unused) {

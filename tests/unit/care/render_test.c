@@ -188,13 +188,14 @@ static void what_to_do_when_it_comes_out(void **unused) {
     steps = find(emergency, "steps");
     assert_true(is_text(find(find(emergency, "plan"), "steps"), "Call the ward first"));
     assert_true(is_text(entry(steps, 0), "First the child's own emergency plan."));
+    assert_true(has_text(steps, "In every other case, if the plan does not say otherwise: put nothing into the stoma"));
     assert_false(has_text(steps, "No carer is on record"));
     assert_false(has_text(steps, "No fitting spare"));
     assert_true(has_text(steps, "To Fell Royal if it can be reached"));
     msgpack_unpacked_destroy(&unpacked);
     w.events[2].body[PROTO_FIELD_device_placed_tip].n = PROTO_tip_jejunum; /* not changed at home */
     steps = find(find(unpack(&unpacked, render(&w, w.t)), "emergency"), "steps");
-    assert_true(has_text(steps, "Put nothing into the stoma; this child's device is not changed at home."));
+    assert_true(has_text(steps, "If the plan does not say otherwise: put nothing into the stoma; this child's device"));
     assert_false(has_text(steps, "Only where somebody trained"));
     msgpack_unpacked_destroy(&unpacked);
 }
@@ -245,7 +246,7 @@ static void one_alert_alone_takes_more_pairs(void **unused) {
     proto_write_text(&writer, "HM-0142");
     const msgpack_object *map = unpack(&unpacked, writer.size);
     assert_true(is_text(find(map, "urgency"), "today"));
-    assert_true(is_text(find(map, "found"), "4 mL came out of a prescribed 5 mL: 1 mL are missing."));
+    assert_true(is_text(find(map, "found"), "4 mL came out of a prescribed 5 mL: 1 mL is missing."));
     assert_true(is_text(find(map, "next_step"), "Fill the balloon to the prescribed 5 mL with sterile or bottled "
                                                 "water, check the taping, recheck tomorrow, and call today."));
     assert_null(find(map, "deadline"));

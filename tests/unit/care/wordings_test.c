@@ -97,7 +97,22 @@ static void home_and_hospital_wordings_differ_where_it_matters(void **unused) {
     assert_true(says(CARE_NEXT_TUBE_OUT_REPLACE, false, "Put nothing into the stoma"));
     assert_true(says(CARE_NEXT_TUBE_OUT_PAST, true, "The limit has passed"));
     assert_true(says(CARE_NEXT_BLOCKED_FLUSH, true, "Never force it"));
+    assert_true(says(CARE_NEXT_ROTATED_JEJUNAL_CALL, false, "stop feeds and medicines into the jejunum"));
     assert_true(says(CARE_NEXT_CHECKED_EARLY_LEAVE, true, "Do not draw the balloon again"));
+}
+
+/* At night nobody answers at the clinic: what is `now` names who does, and no general practitioner. */
+static void what_cannot_wait_names_somebody_out_of_hours(void **unused) {
+    (void)unused;
+    static const enum care_next at_once[] = {
+        CARE_NEXT_TUBE_OUT_REPLACE,         CARE_NEXT_TUBE_OUT_PAST,           CARE_NEXT_TUBE_DISPLACED_JEJUNAL,
+        CARE_NEXT_POSITION_UNSURE_CONFIRM,  CARE_NEXT_POSITION_UNSURE_IMAGING, CARE_NEXT_POSITION_UNSURE_PH_AGAIN,
+        CARE_NEXT_PLACED_AGAINST_RULE_STOP, CARE_NEXT_EARLY_COMPLICATION_STOP, CARE_NEXT_PAIN_OR_BLEEDING_STOP_FEED,
+        CARE_NEXT_INFECTION_SIGNS_URGENT,   CARE_NEXT_BALLOON_EMPTY_HOLD,      CARE_NEXT_BLOCKED_CALL};
+    for (size_t i = 0; i < sizeof at_once / sizeof at_once[0]; i++) {
+        assert_non_null(strstr(care_next_call(at_once[i]), "out of hours the ward or the emergency department"));
+        assert_null(strstr(care_next_call(at_once[i]), "general practitioner"));
+    }
 }
 
 static void caution_names_hands_and_the_emergency_number(void **unused) {
@@ -143,6 +158,7 @@ int main(void) {
         cmocka_unit_test(every_wording_is_a_whole_short_sentence),
         cmocka_unit_test(every_combination_fills_its_placeholders),
         cmocka_unit_test(home_and_hospital_wordings_differ_where_it_matters),
+        cmocka_unit_test(what_cannot_wait_names_somebody_out_of_hours),
         cmocka_unit_test(caution_names_hands_and_the_emergency_number),
         cmocka_unit_test(text_is_cut_at_a_character),
         cmocka_unit_test(numbers_and_dates_read_plainly),

@@ -254,6 +254,9 @@ static inline void plan_complete_rules(struct plan *p) {
                 NEED(balloon_checked, filled_ml, MOST);
         }
         break;
+    case PROTO_KIND_site_checked:
+        NEED(site_checked, warm, LEAST);
+        break;
     case PROTO_KIND_plan_set:
         if (PLANNED(plan_set, policy) == ABSENT)
             NEED(plan_set, task, LEAST);
