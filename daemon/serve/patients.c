@@ -335,19 +335,12 @@ static bool text_fits(const struct proto_value *wanted, struct proto_slice text)
     return !wanted->present || proto_slice_same(wanted->text, text);
 }
 
-/* Trade item numbers are compared without leading zeros, as recalls are: one number is written in several lengths. */
-static struct proto_slice without_zeros(struct proto_slice gtin) {
-    while (gtin.size && *gtin.data == '0')
-        gtin.data++, gtin.size--;
-    return gtin;
+static bool lot_fits(const struct proto_value *wanted, struct proto_slice lot) {
+    return !wanted->present || proto_lot_same(wanted->text, lot);
 }
 
 static bool gtin_fits(const struct proto_value *wanted, struct proto_slice gtin) {
-    return !wanted->present || (gtin.size && proto_slice_same(without_zeros(wanted->text), without_zeros(gtin)));
-}
-
-static bool lot_fits(const struct proto_value *wanted, struct proto_slice lot) {
-    return !wanted->present || proto_lot_same(wanted->text, lot);
+    return !wanted->present || proto_gtin_same(wanted->text, gtin);
 }
 
 static bool choice_fits(const struct proto_value *wanted, uint8_t number) {
