@@ -306,6 +306,14 @@ struct care_stay {
     bool stoma_formed;
 };
 
+/* Of a child that was registered more than once: what each record says of who it is. A merged child bears the label of the record it is shown under. */
+#define CARE_MEMBERS_KEPT 5
+struct care_member {
+    struct proto_id id; /* zero: the record that was registered first */
+    char label[CARE_TEXT_SHORT];
+    int32_t born_day;
+};
+
 struct care_profile { /* texts: stored beside the core, rewritten only when they change */
     char label[CARE_TEXT_SHORT], zone[64], team[44], named_nurse[CARE_TEXT_SHORT];
     char critical_medicines[CARE_TEXT_LINE], address[CARE_TEXT_LINE], access[CARE_TEXT_LINE];
@@ -412,6 +420,8 @@ struct care_state {
     struct care_task_done done[PROTO_ADDED_TASKS_MAX];
     uint32_t finding_count;
     struct care_finding findings[PROTO_FINDINGS_MAX];
+    uint32_t member_count; /* 0: registered once */
+    struct care_member members[CARE_MEMBERS_KEPT];
     uint32_t withdrawn_count;
     struct care_withdrawn withdrawn[PROTO_FINDINGS_MAX];
     struct care_profile profile;

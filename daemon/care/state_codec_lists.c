@@ -201,6 +201,15 @@ static void code_rest(struct care_coder *c, struct care_state *state) {
     }
 }
 
+static void code_members(struct care_coder *c, struct care_state *state) {
+    care_code_u32(c, &state->member_count, CARE_MEMBERS_KEPT);
+    for (uint32_t i = 0; c->error == PROTO_OK && i < state->member_count; i++) {
+        care_code_id(c, &state->members[i].id);
+        care_code_text(c, state->members[i].label, sizeof state->members[i].label);
+        care_code_day(c, &state->members[i].born_day);
+    }
+}
+
 void care_code_lists(struct care_coder *c, struct care_state *state) {
     code_contacts(c, state);
     code_carers(c, state);
@@ -212,6 +221,7 @@ void care_code_lists(struct care_coder *c, struct care_state *state) {
     code_deferrals(c, state);
     code_givings(c, state);
     code_rest(c, state);
+    code_members(c, state);
 }
 
 static void code_profile_lists(struct care_coder *c, struct care_profile *profile) {

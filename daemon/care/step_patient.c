@@ -106,17 +106,65 @@ static void set_uses(struct care_state *state, const struct proto_value *value) 
         set_uses(state, PROTO_BODY(event, kind, use));                                                                 \
     } while (0)
 
+static struct care_member *find_member(struct care_state *state, const struct proto_id *id) {
+    for (uint32_t i = 1; i < state->member_count; i++) {
+        if (proto_id_compare(&state->members[i].id, id) == 0)
+            return &state->members[i];
+    }
+    return &state->members[0];
+}
+
+/* Another record of the same child: from here on each record keeps its own label and date of birth. */
+static void add_member(struct care_state *state, const struct proto_id *id) {
+    if (state->member_count == 0) {
+        memcpy(state->members[0].label, state->profile.label, sizeof state->members[0].label);
+        state->members[0].born_day = state->born_day;
+        state->member_count = 1;
+    }
+    if (find_member(state, id) != &state->members[0])
+        return;
+    if (state->member_count == CARE_MEMBERS_KEPT) {
+        state->overflow = true;
+        return;
+    }
+    state->members[state->member_count++].id = *id;
+}
+
+/* Once merged, the child bears the label of the record that it was merged into last. */
+static void show_member(struct care_state *state) {
+    if (state->member_count == 0 || !care_fact_is(&state->merged))
+        return;
+    const struct care_member *shown = find_member(state, &state->merged_into);
+    memcpy(state->profile.label, shown->label, sizeof state->profile.label);
+    state->born_day = shown->born_day;
+}
+
+static void set_member(struct care_state *state, const struct proto_event *event, const struct proto_value *label,
+                       const struct proto_value *born) {
+    if (state->member_count == 0)
+        return;
+    struct care_member *member = find_member(state, &event->patient);
+    set_text(member->label, sizeof member->label, label);
+    if (born->present)
+        member->born_day = (int32_t)born->n;
+    show_member(state);
+}
+
 void care_step_registered(struct care_state *state, const struct proto_event *event) {
     struct care_profile *profile = &state->profile;
-    if (!care_fact_is(&state->registered))
+    if (care_fact_is(&state->registered))
+        add_member(state, &event->patient);
+    else
         state->registered = care_step_fact(event);
     SET_COMMON(patient_registered);
     set_text(profile->team, sizeof profile->team, PROTO_BODY(event, patient_registered, team));
+    set_member(state, event, PROTO_BODY(event, patient_registered, label), PROTO_BODY(event, patient_registered, born));
 }
 
 void care_step_revised(struct care_state *state, const struct proto_event *event) {
     struct care_profile *profile = &state->profile;
     SET_COMMON(patient_revised);
+    set_member(state, event, PROTO_BODY(event, patient_revised, label), PROTO_BODY(event, patient_revised, born));
 }
 
 void care_step_moved(struct care_state *state, const struct proto_event *event) {
@@ -141,6 +189,7 @@ void care_step_merged(struct care_state *state, const struct proto_event *event)
         return;
     state->merged = care_step_fact(event);
     state->merged_into = into->id;
+    show_member(state);
 }
 
 static bool stay_under_way(const struct care_stay *stay) {
@@ -165,7 +214,8 @@ void care_step_stay_ended(struct care_state *state, const struct proto_event *ev
     uint8_t where = care_said_choice(PROTO_BODY(event, stay_ended, where));
     bool hospital = where == PROTO_stay_where_hospital;
     const struct care_stay *said = hospital ? &state->stay : &state->away;
-    if (where == 0 || !stay_under_way(said)) /* not said, or a slip of the list: the one that is under way, hospital first */
+    if (where == 0 ||
+        !stay_under_way(said)) /* not said, or a slip of the list: the one that is under way, hospital first */
         hospital = stay_under_way(&state->stay) || (!stay_under_way(&state->away) && (where == 0 || hospital));
     struct care_stay *stay = hospital ? &state->stay : &state->away;
     if (!stay_under_way(stay)) { /* its beginning was never recorded */

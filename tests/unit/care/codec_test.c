@@ -288,6 +288,12 @@ static void fill_lists(struct care_state *s) {
             s->carers[i].skills[k].until_day = PROTO_DAY_MAX;
         }
     }
+    s->member_count = CARE_MEMBERS_KEPT;
+    for (int i = 0; i < CARE_MEMBERS_KEPT; i++) {
+        s->members[i].id = next_fact().id;
+        fill_text(s->members[i].label, PROTO_TEXT_SHORT_MAX + 1);
+        s->members[i].born_day = PROTO_DAY_MAX;
+    }
     s->supply_count = PROTO_SUPPLIES_MAX;
     for (int i = 0; i < PROTO_SUPPLIES_MAX; i++) {
         fill_text(s->supplies[i].item, PROTO_TEXT_SHORT_MAX + 1);

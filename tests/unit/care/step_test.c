@@ -109,6 +109,44 @@ static void test_a_failed_attempt_before_the_report(void **unused) {
     free(w);
 }
 
+static struct proto_event record_of(struct proto_event event, uint8_t child) {
+    event.has_patient = true;
+    memset(event.patient.bytes, child, sizeof event.patient.bytes);
+    return event;
+}
+
+static struct proto_event merged_into(int64_t at, uint8_t from, uint8_t into) {
+    struct proto_event event = record_of(EV_BARE(patient_merged, at), from);
+    struct proto_value *value = &event.body[PROTO_FIELD_patient_merged_into];
+    *value = (struct proto_value){.present = true, .type = PROTO_TYPE_ID};
+    memset(value->id.bytes, into, sizeof value->id.bytes);
+    return event;
+}
+
+/* A merged child is who the record says under which it is shown, whichever was registered first. */
+static void test_merged_label(void **unused) {
+    (void)unused;
+    int64_t t = NOON(2026, 1, 1);
+    for (uint8_t into = 1; into <= 2; into++) {
+        struct proto_event events[] = {
+            record_of(
+                EV(patient_registered, t, F_TEXT(patient_registered, label, "first"), F(patient_registered, born, 100)),
+                1),
+            record_of(EV(patient_registered, t + 1, F_TEXT(patient_registered, label, "second"),
+                         F(patient_registered, born, 200)),
+                      2),
+            merged_into(t + 2, (uint8_t)(3 - into), into),
+            record_of(EV(patient_revised, t + 3, F_TEXT(patient_revised, label, "first again")), 1)};
+        static struct care_state state;
+        uint32_t order[4];
+        care_fold(&state, events, 3, order, INT64_MAX);
+        assert_string_equal(state.profile.label, into == 1 ? "first" : "second");
+        assert_int_equal(state.born_day, into == 1 ? 100 : 200);
+        care_fold(&state, events, 4, order, INT64_MAX);
+        assert_string_equal(state.profile.label, into == 1 ? "first again" : "second");
+    }
+}
+
 /* Absent is not free of: only an explicit no of somebody who saw it. */
 static void test_signs(void **unused) {
     (void)unused;
@@ -241,6 +279,7 @@ int main(void) {
         cmocka_unit_test(test_removed_and_the_hospital),
         cmocka_unit_test(test_keep_open_keeps_what_is_known_of_the_device),
         cmocka_unit_test(test_a_failed_attempt_before_the_report),
+        cmocka_unit_test(test_merged_label),
         cmocka_unit_test(test_signs),
         cmocka_unit_test(test_what_goes_with_the_device),
         cmocka_unit_test(test_lists_are_bounded),
