@@ -97,7 +97,7 @@ static enum proto_error scan_and_unpack(const uint8_t *bytes, size_t size, struc
 
 enum proto_error proto_message_decode(const uint8_t *bytes, size_t size, struct proto_arena *arena,
                                       struct proto_message *message, bool *has_msgid, struct proto_fault *fault) {
-    const msgpack_object *object;
+    const msgpack_object *object = NULL;
     struct proto_message made = {0};
     int64_t type;
     *has_msgid = false;
@@ -106,6 +106,7 @@ enum proto_error proto_message_decode(const uint8_t *bytes, size_t size, struct 
         *has_msgid = proto_message_peek_msgid(bytes, size, &message->msgid);
         return error;
     }
+    assert(object);
     if (object->type != MSGPACK_OBJECT_ARRAY || object->via.array.size == 0)
         return refuse_message(fault, "it must be an array");
     if (!proto_object_int(&object->via.array.ptr[0], &type) || type < PROTO_REQUEST || type > PROTO_NOTIFICATION)

@@ -31,7 +31,7 @@ static bool from_wall(const char *text, const struct tm *wall, int64_t *ms_out, 
         (void)snprintf(why, 240, "\"%.60s\" is not on the clock: it was skipped here, or there is no such day", text);
         return false;
     }
-    for (time_t apart = HOUR_S / 2; apart <= 2 * HOUR_S; apart += HOUR_S / 2)
+    for (time_t apart = HOUR_S / 2; apart <= (time_t)2 * HOUR_S; apart += HOUR_S / 2)
         if (shows(at - apart, wall) || shows(at + apart, wall)) {
             (void)snprintf(why, 240,
                            "\"%.60s\" came twice that night, as the clocks went back; say it with its offset, such as "
@@ -49,10 +49,12 @@ static bool read_wall(const char *text, int64_t now_ms, struct tm *wall) {
     if (!localtime_r(&now, wall))
         return false;
     int year = wall->tm_year + 1900, month = wall->tm_mon + 1, day = wall->tm_mday, hour = 0, minute = 0, end = 0;
+    /* NOLINTBEGIN(cert-err34-c): at most four digits each, so no number can be out of range */
     bool short_form = strlen(text) == 5 && sscanf(text, "%2d:%2d%n", &hour, &minute, &end) == 2 && end == 5;
     bool long_form = !short_form && strlen(text) == 16 &&
                      sscanf(text, "%4d-%2d-%2d%*1[ T]%2d:%2d%n", &year, &month, &day, &hour, &minute, &end) == 5 &&
                      end == 16;
+    /* NOLINTEND(cert-err34-c) */
     if (!(short_form || long_form) || strspn(text, "0123456789-: T") != strlen(text) || hour > 23 || minute > 59)
         return false;
     *wall = (struct tm){

@@ -19,7 +19,7 @@ static const struct look looks_pain[] = {
     {CARE_SIGN_PAIN_ON_FEEDING, 0, "pain on feeding"},
     {CARE_SIGN_PAIN, BIT(pain, severe), "severe pain"},
     {CARE_SIGN_BLEEDING, 0, "bleeding"},
-    {CARE_SIGN_DISCHARGE, BIT(discharge, blood), "blood"},
+    {CARE_SIGN_DISCHARGE, BIT(discharge, blood), "blood in the discharge"},
     {CARE_SIGN_LEAK, BIT(leak, around), "leak around"}, /* early complications only */
 };
 #define LOOKS_PAIN_ON_FEEDING 0
@@ -81,7 +81,6 @@ static void signs_add(struct signs *signs, const struct care_sign *sign, const c
 
 /* Oldest first and the newest for certain, whatever the order in which the signs are declared. */
 static void signs_evidence(const struct signs *signs, struct care_draft *draft) {
-    const struct care_fact *last = &signs->since;
     bool used[SIGNS_EVIDENCE_MAX] = {false};
     for (uint32_t n = 0; n < signs->evidence_count; n++) {
         uint32_t next = signs->evidence_count;
@@ -91,8 +90,7 @@ static void signs_evidence(const struct signs *signs, struct care_draft *draft) 
                 next = i;
         }
         used[next] = true;
-        last = &signs->evidence[next];
-        care_draft_evidence(draft, last);
+        care_draft_evidence(draft, &signs->evidence[next]);
     }
 }
 
@@ -227,6 +225,7 @@ static void plan_infection(const struct care_facts *facts, int stoma, struct car
         care_draft_evidence(&draft, &temperature->last);
         care_text_add(&signs.text, "; fever of ");
         care_text_add_amount(&signs.text, temperature->number);
+        care_text_add(&signs.text, " \u00b0C");
     }
     if (signs.open && severe) {
         care_draft_evidence(&draft, &pain->last);

@@ -243,6 +243,7 @@ static enum proto_error check_open_file(struct checker *c, bool all) {
         error = take_meta(c, c->page_bytes);
     if (error != PROTO_OK)
         return error;
+    assert(c->page_bytes > 0);
     c->file_pages = c->visits_left = c->file_bytes / c->page_bytes;
     if (!all && c->last_page < c->file_pages)
         return PROTO_OK;

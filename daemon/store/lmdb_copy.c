@@ -77,7 +77,7 @@ static enum proto_error check_room(MDB_env *env, const char *path, int fd, struc
     if (rc == 0)
         rc = mdb_env_get_fd(env, &data);
     if (rc == 0 && (fstat(data, &from) != 0 || fstat(fd, &to) != 0 || fstatvfs(fd, &fs) != 0))
-        rc = errno;
+        rc = errno ? errno : EIO;
     if (rc != 0)
         return copy_fault(fault, path, rc);
     uint64_t room = (uint64_t)fs.f_bavail * fs.f_frsize;

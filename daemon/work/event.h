@@ -9,12 +9,15 @@
 #include "proto/event.h"
 #include "work/bytes.h"
 
+#include <assert.h>
+
 /* Place in a child's order: at | rank | id, as the keys of history and checkpoints have it. All zero: before everything. */
 #define WORK_PLACE_BYTES 25
 struct work_place {
     uint8_t bytes[WORK_PLACE_BYTES];
 };
 static inline int work_place_compare(const struct work_place *a, const struct work_place *b) {
+    assert(a && b);
     return memcmp(a->bytes, b->bytes, WORK_PLACE_BYTES);
 }
 struct work_place work_place_of(int64_t at, uint8_t rank, const struct proto_id *id);

@@ -22,8 +22,8 @@
 #include "work/rows.h"
 #include "work/work.h"
 
-#define WORK_QUEUE_EVENTS_HIGH (4 * PROTO_BATCH_EVENTS_MAX) /* work_has_room says no from here on */
-#define WORK_QUEUE_BYTES_HIGH (4 * PROTO_BATCH_BYTES_MAX)
+#define WORK_QUEUE_EVENTS_HIGH (UINT64_C(4) * PROTO_BATCH_EVENTS_MAX) /* work_has_room says no from here on */
+#define WORK_QUEUE_BYTES_HIGH (UINT64_C(4) * PROTO_BATCH_BYTES_MAX)
 #define WORK_HANDS_MAX 16
 
 /* --- calls ------------------------------------------------------------------------------------- */

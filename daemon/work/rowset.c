@@ -118,6 +118,7 @@ bool work_op_next(const struct work_buffer *ops, size_t *at, size_t end, struct 
 }
 
 static void row_gone(const struct work_rows *rows, const struct work_row *row, struct work_buffer *ops) {
+    assert(row);
     if (row->table == STORE_TALLY)
         work_op_count(ops, work_row_key(rows, row), -1);
     else
@@ -125,6 +126,7 @@ static void row_gone(const struct work_rows *rows, const struct work_row *row, s
 }
 
 static void row_new(const struct work_rows *rows, const struct work_row *row, struct work_buffer *ops) {
+    assert(row);
     if (row->table == STORE_TALLY)
         work_op_count(ops, work_row_key(rows, row), 1);
     else

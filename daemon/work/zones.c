@@ -106,7 +106,7 @@ static void add_transition(struct table *table, int64_t at_s, int32_t offset_s, 
 
 /* First second at which GLib is in a later interval than `interval`, which it is in at `from`; `end` when there is none. */
 static int64_t interval_end(GTimeZone *zone, int interval, int64_t from, int64_t end) {
-    int64_t step = 86400 * 32, low = from, high = from;
+    int64_t step = INT64_C(86400) * 32, low = from, high = from;
     while (high < end) { /* most intervals are half a year */
         high = high + step < end ? high + step : end;
         if (g_time_zone_find_interval(zone, G_TIME_TYPE_UNIVERSAL, high) > interval)

@@ -180,7 +180,7 @@ static void shape_week_ago(struct demo *demo, struct child *child) {
 static void play_withdrawn(struct demo *demo, const struct child *child) {
     char mistake[ID_TEXT];
     site_checked_begin(demo, child, day_ms(demo, 1, 10, 0));
-    line_text(demo, "redness", "red");
+    line_amount(demo, "gap_mm", 450); /* redness would need a second person to withdraw it */
     line_end(demo);
     memcpy(mistake, demo->last_id, sizeof mistake);
     line_begin(demo, child, "event.withdrawn", day_ms(demo, 1, 11, 0));
