@@ -69,7 +69,7 @@ static int live_bytes(MDB_env *env, uint64_t *out) {
 
 /* A copy on the disk of the store must not bring the store to `full`. */
 static enum proto_error check_room(MDB_env *env, const char *path, int fd, struct proto_fault *fault) {
-    struct stat from, to;
+    struct stat from = {0}, to = {0};
     struct statvfs fs = {0};
     mdb_filehandle_t data;
     uint64_t needed = 0;

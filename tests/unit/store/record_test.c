@@ -182,6 +182,14 @@ static void backup_mark(void **state) {
     assert_memory_equal(bytes, golden.bytes, sizeof bytes);
 }
 
+/* What the mark holds; a struct has bytes that are nobody's. */
+static void assert_same_log(const struct store_identity *a, const struct store_identity *b) {
+    assert_memory_equal(&a->node, &b->node, sizeof a->node);
+    assert_memory_equal(&a->log, &b->log, sizeof a->log);
+    assert_memory_equal(a->chain, b->chain, sizeof a->chain);
+    assert_true(a->log_seq == b->log_seq);
+}
+
 static void restored_mark(void **state) {
     (void)state;
     struct golden golden = read_golden("restored_v1");
@@ -200,10 +208,10 @@ static void restored_mark(void **state) {
     assert_memory_equal(twice, golden.bytes, size);
     struct store_bytes held = store_bytes_of(golden.bytes, golden.size);
     assert_int_equal(store_restored_decode(held, 0, &back, &moment), PROTO_OK);
-    assert_memory_equal(&back, &second, sizeof back);
+    assert_same_log(&back, &second);
     assert_true(moment == 1700000000000);
     assert_int_equal(store_restored_decode(held, 1, &back, &moment), PROTO_OK);
-    assert_memory_equal(&back, &first, sizeof back);
+    assert_same_log(&back, &first);
     assert_true(moment == -5);
     assert_int_equal(store_restored_decode(held, 2, &back, &moment), PROTO_NOT_FOUND);
     for (size_t cut = 0; cut < golden.size; cut++)
