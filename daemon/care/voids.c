@@ -18,6 +18,7 @@ static bool same_id(const struct proto_id *a, const struct proto_id *b) {
 }
 
 bool care_void_from_event(struct care_void *out, const struct proto_event *event) {
+    assert(out && event);
     const struct proto_value *withdrawn =
         event->kind == PROTO_KIND_event_withdrawn ? PROTO_BODY(event, event_withdrawn, event) : NULL;
     bool withdraws = withdrawn && withdrawn->present;

@@ -147,7 +147,7 @@ static void test_a_recall_finds_its_devices(void **state) {
            F(lot_recalled, urgency, PROTO_URGENCY_TODAY), F_TEXT(lot_recalled, action, "change it"));
     assert_int_equal(world_record(&world, recall), PROTO_OK);
     work_counts_get(world.work, &after);
-    assert_int_equal(after.replans - before.replans, 40); /* that lot, and those unrecorded */
+    assert_int_equal(after.replans - before.replans, 60); /* all: an earlier recall's ended row may change too */
     struct work_child *child = work_child_new(world.work);
     for (int i = 0; i < 60; i++) {
         get(&world, child, &ids[i], world.now);
