@@ -293,10 +293,12 @@ static enum proto_error send_statuses(struct window *w) {
 /* Tells how far it is when that is news: nothing of theirs came for a while, or nothing at all. */
 static void tell_scanned(struct window *w) {
     struct serve *serve = w->serve;
-    int64_t silent = serve->options.steady_ms(serve->options.clock_arg) - w->follow->told_at;
+    int64_t now = serve->options.steady_ms(serve->options.clock_arg);
     bool behind = w->follow->told_seq != w->follow->at.seq;
-    if ((behind && silent >= SCANNED_MS) || silent >= SILENCE_MS)
-        send_mark(w, "scanned-to", NULL, 0, true);
+    if (!(behind && now >= w->follow->scanned_at + SCANNED_MS) && now < w->follow->told_at + SILENCE_MS)
+        return;
+    send_mark(w, "scanned-to", NULL, 0, true);
+    w->follow->scanned_at = now;
 }
 
 /* At least one seq, so that statuses that fill the room are not sent again and again without getting on. */

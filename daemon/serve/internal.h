@@ -174,6 +174,7 @@ struct serve_follow {
     struct proto_position at; /* all up to here was sent, or is none of theirs */
     uint64_t told_seq;        /* of the last cursor that was sent */
     int64_t told_at;          /* when anything was sent, steady ms */
+    int64_t scanned_at;       /* when it was last told how far it is without anything of its own, steady ms; 0: never */
 };
 /* Sends a bounded number of changes and moves follow->at on. *more: there are others. Any error ends the following. */
 enum proto_error serve_send_changes(struct serve *serve, struct serve_follow *follow, bool *more) PROTO_MUST_CHECK;

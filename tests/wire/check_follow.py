@@ -5,6 +5,7 @@ Usage: check_follow.py SOURCE_DIR BUILD_DIR
 
 What is expected of a filtered feed is worked out here, from the calls that were made, by a model of a few lines.
 """
+import json
 import os
 import random
 import shutil
@@ -334,6 +335,58 @@ def check_killed(program, store, daemon, log):
     return daemon
 
 
+class Command:
+    """`betony follow --ndjson`, writing to a file as a person would let it."""
+
+    def __init__(self, program, daemon_path, output, *flags):
+        self.output = output
+        self.file = open(output, "ab")
+        self.process = subprocess.Popen([program, "follow", "--connect", "unix:" + daemon_path, "--ndjson", *flags],
+                                        stdout=self.file, stderr=subprocess.DEVNULL)
+
+    def until(self, seq):
+        end = time.monotonic() + 60
+        while time.monotonic() < end:
+            changes = self.changes()
+            if changes and changes[-1]["cursor"]["seq"] >= seq:
+                return changes
+            must(self.process.poll() is None, "the command ended by itself")
+            time.sleep(0.02)
+        raise SystemExit("check_follow: the command line did not show all in a minute")
+
+    def changes(self):
+        with open(self.output, "rb") as file:
+            whole = file.read().rpartition(b"\n")[0]
+        return [json.loads(line) for line in whole.splitlines()]
+
+    def end(self):
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait(30)
+        self.file.close()
+
+
+def check_command(program, command, store, daemon, log):
+    """The command line goes on over a server that was killed, and by its own file."""
+    first, second = os.path.join(store, "first"), os.path.join(store, "second")
+    start = max(log.rows)
+    begun = Command(command, daemon.path, first)
+    begun.until(start)
+    log.record([log.some_note() for _ in range(50)])
+    begun.until(max(log.rows))
+    daemon.end(signal.SIGKILL)
+    daemon = Daemon(program, store)
+    log.peer = Peer(daemon.path)
+    log.record([log.some_note() for _ in range(50)])
+    same(told_by(begun.until(max(log.rows))), log.everything(start), "what the command line showed over a kill")
+    begun.end()
+    end = max(log.rows)
+    log.record([log.some_note() for _ in range(20)])
+    again = Command(command, daemon.path, second, "--after", first)
+    same(told_by(again.until(max(log.rows))), log.everything(end), "what it showed after the place in its file")
+    again.end()
+    return daemon
+
+
 def main():
     program = os.path.join(sys.argv[2], "bin", "betonyd")
     store = tempfile.mkdtemp(prefix="betony-follow-")
@@ -345,6 +398,7 @@ def main():
         check_statuses(daemon.path, log)
         grown = check_stalled(daemon, log)
         daemon = check_killed(program, store, daemon, log)
+        daemon = check_command(program, os.path.join(sys.argv[2], "bin", "betony"), store, daemon, log)
         daemon.end(signal.SIGTERM)
         must(daemon.process.returncode == 0, "it stopped with an error")
         subprocess.run([program, "verify", "--store", store], check=True, stdout=subprocess.DEVNULL)
