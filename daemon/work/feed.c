@@ -113,6 +113,7 @@ static struct care_void void_of(const struct work_void *row) {
                               .by_event = row->by_event,
                               .at = row->at,
                               .rank = row->rank,
+                              .kind = row->kind,
                               .replacement = row->type == WORK_VOID_REPLACEMENT,
                               .grave = row->grave};
 }
@@ -166,7 +167,7 @@ static bool counts(struct work_feed *feed, const struct work_feed_fact *fact) {
     event.at = fact->at;
     event.has_replaces = fact->has_replaces;
     event.replaces = fact->replaces;
-    return care_event_counts(&event, feed->judging, count);
+    return care_event_counts(&event, (struct care_target){0}, feed->judging, count); /* none of these kinds is grave */
 }
 
 static void join_classes(struct work_feed *feed) {
