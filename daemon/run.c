@@ -80,6 +80,16 @@ static bool on_call(void *arg, struct net_session *session, const struct proto_m
     return serve_call(daemon->serve, session, message, ticket, waited_ms);
 }
 
+static bool on_push(void *arg, struct net_session *session) {
+    struct daemon *daemon = arg;
+    return serve_push(daemon->serve, session);
+}
+
+static void on_gone(void *arg, struct net_session *session) {
+    struct daemon *daemon = arg;
+    serve_gone(daemon->serve, session);
+}
+
 /* A store that is broken acknowledges nothing any more: say why, and stop. */
 static void watch_store(struct daemon *daemon) {
     struct proto_fault fault = {0};
@@ -93,6 +103,7 @@ static void watch_store(struct daemon *daemon) {
 static void on_wake(void *arg) {
     struct daemon *daemon = arg;
     work_deliver(daemon->work);
+    serve_news(daemon->serve);
     watch_store(daemon);
 }
 
@@ -101,6 +112,7 @@ static void on_tick(void *arg) {
     daemon_watchdog_tick(&daemon->watchdog, steady_ms(daemon));
     if (work_next_tick(daemon->work) <= daemon_wall_ms(NULL))
         work_tick(daemon->work);
+    serve_news(daemon->serve);
     watch_store(daemon);
 }
 
@@ -134,8 +146,12 @@ static enum proto_error open_store(struct daemon *daemon, struct proto_fault *fa
 }
 
 static enum proto_error open_loop(struct daemon *daemon, struct proto_fault *fault) {
-    struct net_hub_options hub = {
-        .limits = daemon->options->limits, .peers_max = net_peers_max(), .on_call = on_call, .arg = daemon};
+    struct net_hub_options hub = {.limits = daemon->options->limits,
+                                  .peers_max = net_peers_max(),
+                                  .on_call = on_call,
+                                  .on_push = on_push,
+                                  .on_gone = on_gone,
+                                  .arg = daemon};
     daemon->hub = net_hub_new(&hub);
     if (!daemon->hub)
         return proto_fault_set(fault, PROTO_INTERNAL, NULL, "There is no memory for connections.");

@@ -460,6 +460,33 @@ static enum proto_error read_events(const struct reading *r, struct proto_value 
     return PROTO_OK;
 }
 
+static bool is_hash(const msgpack_object *object) {
+    if (!proto_object_is_text(object) || object->via.str.size != 2 * PROTO_HASH_BYTES)
+        return false;
+    for (uint32_t i = 0; i < object->via.str.size; i++) {
+        char c = object->via.str.ptr[i];
+        if (!(c >= '0' && c <= '9') && !(c >= 'a' && c <= 'f'))
+            return false;
+    }
+    return true;
+}
+
+static enum proto_error read_cursor(const struct reading *r, struct proto_value *value) {
+    const msgpack_object *map = r->object;
+    if (map->type != MSGPACK_OBJECT_MAP || map->via.map.size != 3)
+        return REFUSE(r, PROTO_BAD_VALUE, "%s must be a map of log, seq and chain, as the server gave it.",
+                      r->field->name);
+    const msgpack_object *log = proto_object_find(map, "log"), *seq = proto_object_find(map, "seq"),
+                         *chain = proto_object_find(map, "chain");
+    if (!log || !seq || !chain || !proto_object_is_text(log) || !is_hash(chain) ||
+        proto_id_parse(proto_object_text(log), &value->id) != PROTO_OK || !proto_object_int(seq, &value->n) ||
+        value->n < 0)
+        return REFUSE(r, PROTO_BAD_VALUE, "%s must hold log (an id), seq (a number) and chain (64 hex digits).",
+                      r->field->name);
+    value->text = proto_object_text(chain);
+    return PROTO_OK;
+}
+
 static enum proto_error read_any(const struct reading *r, struct proto_value *value) {
     switch (r->field->type) {
     case PROTO_TYPE_BOOL:
@@ -493,9 +520,9 @@ static enum proto_error read_any(const struct reading *r, struct proto_value *va
     case PROTO_TYPE_EVENTS:
         return read_events(r, value);
     case PROTO_TYPE_CURSOR:
-        break;
+        return read_cursor(r, value);
     }
-    abort(); /* no field of the tables has such a type */
+    abort();
 }
 
 enum proto_error proto_field_read(const struct proto_field *field, const msgpack_object *object,
@@ -534,6 +561,18 @@ struct proto_record proto_list_record(const struct proto_value *value, uint32_t 
     if (value->type == PROTO_TYPE_PAUSES)
         return (struct proto_record){.from = (int32_t)v[0].n, .to = (int32_t)v[1].n};
     return (struct proto_record){.a = v[0].text, .b = v[1].text, .c = v[2].text, .n = v[1].n};
+}
+
+static uint8_t nibble(char c) {
+    return (uint8_t)(c <= '9' ? c - '0' : c - 'a' + 10);
+}
+
+struct proto_position proto_value_position(const struct proto_value *value) {
+    struct proto_position position = {.log = value->id, .seq = (uint64_t)value->n};
+    assert(value->present && value->type == PROTO_TYPE_CURSOR && value->text.size == 2 * PROTO_HASH_BYTES);
+    for (size_t i = 0; i < PROTO_HASH_BYTES; i++)
+        position.chain[i] = (uint8_t)(nibble(value->text.data[2 * i]) << 4 | nibble(value->text.data[2 * i + 1]));
+    return position;
 }
 
 int64_t proto_list_policy(const struct proto_value *value, uint32_t index, enum proto_policy *policy) {

@@ -167,6 +167,13 @@ void proto_write_request(struct proto_writer *w, uint32_t msgid, const char *met
     proto_write_array(w, 1);
 }
 
+void proto_write_notification(struct proto_writer *w, const char *method) {
+    proto_write_array(w, 3);
+    proto_write_int(w, PROTO_NOTIFICATION);
+    proto_write_text(w, method);
+    proto_write_array(w, 1);
+}
+
 void proto_write_result_begin(struct proto_writer *w, uint32_t msgid) {
     proto_write_array(w, 4);
     proto_write_int(w, PROTO_RESPONSE);

@@ -49,8 +49,9 @@ const void *proto_list_object(const struct proto_value *value, uint32_t index);
 
 /* Envelopes. The result or params follow the begin call and are written by the caller. */
 void proto_write_request(struct proto_writer *w, uint32_t msgid,
-                         const char *method);                          /* then exactly one map of params */
-void proto_write_result_begin(struct proto_writer *w, uint32_t msgid); /* then exactly one value */
+                         const char *method);                              /* then exactly one map of params */
+void proto_write_notification(struct proto_writer *w, const char *method); /* then exactly one map of params */
+void proto_write_result_begin(struct proto_writer *w, uint32_t msgid);     /* then exactly one value */
 void proto_write_fault(struct proto_writer *w, uint32_t msgid, const struct proto_fault *fault);
 void proto_write_fault_map(struct proto_writer *w, const struct proto_fault *fault);
 /* Reads an error map of a response into *fault; an unreadable one becomes INTERNAL. */

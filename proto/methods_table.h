@@ -27,6 +27,8 @@
     M(patient, "patient", 1, "One child's whole status, now or as it stood then.")                             \
     M(history, "history", 1, "One child's events, newest first.")                                              \
     M(devices, "devices", 1, "Devices in use and who has them.")                                               \
+    M(follow, "follow", 1, "What is recorded from here on, as it comes: notifications `change`, resumable.")     \
+    M(unfollow, "unfollow", 0, "No more of it.")                                                              \
     M(stats, "stats", 0, "Counters and gauges of the server, without personal data.")
 
 #define PROTO_PARAMS_hello(R, m)                                                                    \
@@ -80,6 +82,12 @@
     R(m, change_before, DATE, OPTIONAL, "", PROTO_DAY_MIN, PROTO_DAY_MAX, NULL, "change due before this date") \
     R(m, limit, INT, OPTIONAL, "", 1, PROTO_ROWS_MAX, NULL, "rows of one page")                     \
     R(m, after, TEXT, OPTIONAL, "", 1, 400, NULL, "token of the page before")
+#define PROTO_PARAMS_follow(R, m)                                                                   \
+    R(m, after, CURSOR, OPTIONAL, "", 0, 0, NULL, "the place up to which all is known; the log's end when not said") \
+    R(m, all, BOOL, OPTIONAL, "", 1, 1, NULL, "from the first event on, without `after`")           \
+    R(m, teams, NAMES, OPTIONAL, "", 0, 64, NULL, "only these teams")                               \
+    R(m, what, NAMES, OPTIONAL, "", 0, 2, "follow_what", "events when not said")
+#define PROTO_PARAMS_unfollow(R, m)
 #define PROTO_PARAMS_stats(R, m)
 
 #define PROTO_METHOD_ENUM(ident, wire, waits, help) PROTO_METHOD_##ident,

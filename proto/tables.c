@@ -31,9 +31,10 @@ static const struct proto_name choices_policy[] = {PROTO_POLICIES(POLICY_NAME)};
 static const struct proto_name choices_kind[] = {PROTO_KINDS(KIND_NAME)};
 static const struct proto_name choices_want[] = {NAME_ROW("none"), NAME_ROW("opened"), NAME_ROW("statuses")};
 static const struct proto_name choices_task_state[] = {NAME_ROW("upcoming"), NAME_ROW("due"), NAME_ROW("overdue")};
+static const struct proto_name choices_follow_what[] = {NAME_ROW("events"), NAME_ROW("statuses")};
 
 /* Lists that are made from other tables than kinds_table.h. */
-#define OTHER_LISTS(L) L(task) L(alert) L(urgency) L(level) L(policy) L(kind) L(want) L(task_state)
+#define OTHER_LISTS(L) L(task) L(alert) L(urgency) L(level) L(policy) L(kind) L(want) L(task_state) L(follow_what)
 
 #define LIST_ENUM(l) LIST_##l,
 enum { LIST_NONE, PROTO_CHOICE_LISTS(LIST_ENUM) OTHER_LISTS(LIST_ENUM) LIST_COUNT };
@@ -93,7 +94,7 @@ uint32_t proto_choice_find(const char *list, struct proto_slice name) {
      IS(c, leak) + IS(c, skin) + IS(c, care_item) + IS(c, rotated) + IS(c, contact_to) + IS(c, outcome) +              \
      IS(c, appointment_for) + IS(c, skill) + IS(c, skill_level) + IS(c, spare_place) + IS(c, spare_what) +             \
      IS(c, weekday) + IS(c, task) + IS(c, alert) + IS(c, urgency) + IS(c, level) + IS(c, policy) + IS(c, kind) +       \
-     IS(c, want) + IS(c, task_state))
+     IS(c, want) + IS(c, task_state) + IS(c, follow_what))
 #define HAS_CHOICES(c) (__builtin_strcmp(LITERAL(c), "") != 0)
 
 #define NEED_REQUIRED true

@@ -42,7 +42,7 @@ enum proto_type {
     PROTO_TYPE_VALUES,      /* {policy name: value}  set holds bit (policy); read with proto_list_policy */
     PROTO_TYPE_EVENTS,      /* methods only */
     PROTO_TYPE_NAMES,       /* methods only: a list of choices (set) or of free names (texts) */
-    PROTO_TYPE_CURSOR
+    PROTO_TYPE_CURSOR       /* methods only: {log, seq, chain}, read with proto_value_position */
 };
 
 struct proto_value {
@@ -102,7 +102,8 @@ bool proto_alert_answered_by(enum proto_alert alert, enum proto_urgency urgency,
 enum proto_alert proto_alert_find(struct proto_slice name);
 const char *proto_urgency_name(enum proto_urgency urgency);
 const char *proto_level_name(enum proto_level level);
-/* Choice lists by name: also "task", "alert", "urgency", "policy", "kind", "want" (none opened statuses), "level", "task_state" (upcoming due overdue). */
+/* Choice lists by name: also "task", "alert", "urgency", "policy", "kind", "want" (none opened statuses), "level", "task_state" (upcoming due overdue),
+ * "follow_what" (events statuses). */
 uint32_t proto_choice_count(const char *list);                         /* 0: no such list */
 const char *proto_choice_name(const char *list, uint32_t number);      /* NULL when out of range; numbers from 1 */
 uint32_t proto_choice_find(const char *list, struct proto_slice name); /* 0: none */
@@ -116,6 +117,13 @@ struct
     int32_t from, to; /* days, inclusive */
 };
 struct proto_record proto_list_record(const struct proto_value *value, uint32_t index);
+/* A place in a log (CURSOR): all three name it, so that a log that was put back to an earlier state is noticed. */
+struct proto_position {
+    struct proto_id log;
+    uint64_t seq; /* 0: before the first event */
+    uint8_t chain[PROTO_HASH_BYTES];
+};
+struct proto_position proto_value_position(const struct proto_value *value);
 /* Policy value of entry `index`: name into *policy (NONE for a name of a newer version), hundredths returned. */
 int64_t proto_list_policy(const struct proto_value *value, uint32_t index, enum proto_policy *policy);
 

@@ -86,6 +86,22 @@ void proto_write_id(struct proto_writer *w, const struct proto_id *id) {
     write_text(w, text, PROTO_ID_TEXT_BYTES);
 }
 
+void proto_write_position(struct proto_writer *w, const struct proto_position *position) {
+    static const char digits[] = "0123456789abcdef";
+    char chain[2 * PROTO_HASH_BYTES];
+    for (size_t i = 0; i < PROTO_HASH_BYTES; i++) {
+        chain[2 * i] = digits[position->chain[i] >> 4];
+        chain[2 * i + 1] = digits[position->chain[i] & 15];
+    }
+    proto_write_map(w, 3);
+    proto_write_text(w, "log");
+    proto_write_id(w, &position->log);
+    proto_write_text(w, "seq");
+    proto_write_int(w, (int64_t)position->seq);
+    proto_write_text(w, "chain");
+    proto_write_slice(w, (struct proto_slice){chain, sizeof chain});
+}
+
 void proto_write_date(struct proto_writer *w, int32_t day) {
     char text[11];
     proto_date_format(day, text);

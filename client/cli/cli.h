@@ -243,6 +243,7 @@ const struct cli_verb *cli_verb_find(const char *name);
 void cli_verb_flags(const struct cli_verb *verb, struct cli_args *args);
 
 int verb_record(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
+int verb_follow(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 int verb_load(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 int verb_completion(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 void record_flags(struct cli_args *args, enum proto_kind kind);

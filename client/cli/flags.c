@@ -192,7 +192,8 @@ static error_t parse_flag(int key, char *text, struct argp_state *state) {
 }
 
 const char *cli_flag_value(const struct cli_flag *flag) {
-    static const char *const own[][2] = {{"patient", "CHILD"}, {"id", "ID"}, {"want", "CHOICE"}, {"rejects", "FILE"}};
+    static const char *const own[][2] = {
+        {"patient", "CHILD"}, {"id", "ID"}, {"want", "CHOICE"}, {"rejects", "FILE"}, {"after", "PLACE"}};
     if (!flag->takes_text)
         return NULL;
     for (size_t i = 0; !flag->field && i < sizeof own / sizeof own[0]; i++)

@@ -18,6 +18,8 @@ void cli_verb_flags(const struct cli_verb *verb, struct cli_args *args) {
         cli_args_add_params(args, verb->method);
     if (verb->method == PROTO_METHOD_due)
         cli_args_add_own(args, "overdue", false, "the same as --state overdue");
+    if (verb->method == PROTO_METHOD_follow)
+        cli_args_add_own(args, "after", true, "go on behind this cursor, or behind the last one in this file");
 }
 
 /* Flags and words of a verb; at least `words_min` words. */
@@ -445,6 +447,7 @@ const struct cli_verb cli_verbs[] = {
     {"patient", "CHILD", "One child's page, now or as it stood then.", METHOD(patient), verb_patient},
     {"history", "CHILD", "One child's events, newest first.", METHOD(history), verb_history},
     {"devices", NULL, "Devices in use; exit code 1 when there is none.", METHOD(devices), verb_find},
+    {"follow", NULL, "What is recorded, as it comes, until it is interrupted.", METHOD(follow), verb_follow},
     {"stats", NULL, "Counters and gauges of the server.", METHOD(stats), verb_plain},
     {"load", "FILE", "Record the events of an NDJSON file (- is standard input).", PROTO_METHOD_UNKNOWN, verb_load},
     {"completion", "SHELL", "Print a completion script; SHELL is bash.", PROTO_METHOD_UNKNOWN, verb_completion},

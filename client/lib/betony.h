@@ -274,6 +274,17 @@ BETONY_API enum betony_error betony_receive(struct betony *b, uint32_t *ticket_o
 /* Calls sent and not yet answered. */
 BETONY_API size_t betony_in_flight(const struct betony *b);
 
+/* --- following ---------------------------------------------------------------------------------------------------- */
+
+/* Begins to follow the log: parameters after, all, teams, what. The answer holds `cursor`: where it begins. From then on the
+ * handle takes betony_change and betony_disconnect only; every other call is MISUSE. DIVERGED: `after` is no place of this
+ * server's log. */
+BETONY_API enum betony_error betony_follow(struct betony *b, const struct betony_map *params,
+                                           struct betony_answer **out) BETONY_MUST_CHECK;
+/* The next change, waiting at most `wait_ms`. TIMED_OUT: none came, and it goes on. LOST, GARBLED: it is over; follow again
+ * after the last `cursor` that was seen, and nothing is missed or comes twice. */
+BETONY_API enum betony_error betony_change(struct betony *b, int wait_ms, struct betony_answer **out) BETONY_MUST_CHECK;
+
 /* --- version -------------------------------------------------------------------------------------------------------- */
 
 /* "0.1.0". Never NULL. */

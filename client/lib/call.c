@@ -169,12 +169,18 @@ static enum betony_error doubt(struct betony *b) {
                     "It is not known whether this was stored; send the same ids again. %.180s", was);
 }
 
+static enum betony_error fail_follows(struct betony *b) {
+    return lib_fail(b, BETONY_MISUSE, "This handle follows the log; use another one, or disconnect it first.");
+}
+
 static enum betony_error call(struct betony *b, const char *method, struct lib_bytes params, enum lib_again again,
                               struct betony_answer **out) {
     if (!b->where)
         return lib_fail(b, BETONY_MISUSE, "The handle was never connected.");
     if (b->in_flight_count > 0)
         return lib_fail(b, BETONY_MISUSE, "Calls that were sent wait for their answers; receive them first.");
+    if (b->follows)
+        return fail_follows(b);
     int64_t deadline_ms = lib_now_ms() + b->call_ms;
     bool sent = false, unknown = false;
     struct betony_answer *answer = NULL;
@@ -329,6 +335,8 @@ static enum betony_error send_bytes(struct betony *b, const char *method, const 
         return lib_fail(b, BETONY_MISUSE, "The handle was never connected.");
     if (b->in_flight_count >= BETONY_IN_FLIGHT_MAX)
         return lib_fail(b, BETONY_MISUSE, "%d calls wait for their answers already.", BETONY_IN_FLIGHT_MAX);
+    if (b->follows)
+        return fail_follows(b);
     if (b->fd < 0) {
         enum betony_error error = lib_session_open(b);
         if (error != BETONY_OK)

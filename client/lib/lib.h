@@ -31,6 +31,7 @@ struct betony {
     uint32_t next_msgid;
     uint32_t in_flight[BETONY_IN_FLIGHT_MAX];
     size_t in_flight_count;
+    bool follows; /* the connection belongs to betony_change */
 
     struct proto_id_maker ids;
     struct betony_fault fault;
@@ -86,5 +87,7 @@ enum betony_error lib_session_send(struct betony *b, const char *method, const v
 /* The next response to a call in flight. An error response: *out stays NULL and the fault is set. */
 enum betony_error lib_session_receive(struct betony *b, int64_t deadline_ms, uint32_t *msgid_out,
                                       struct betony_answer **out);
+/* The next notification; its params stand as `result`. TIMED_OUT leaves the connection as it is, every other failure closes it. */
+enum betony_error lib_session_notified(struct betony *b, int64_t deadline_ms, struct betony_answer **out);
 
 #endif

@@ -19,6 +19,7 @@ void betony_disconnect(struct betony *b) {
     b->input_start = b->input_end = 0;
     memset(&b->scan, 0, sizeof b->scan);
     b->in_flight_count = 0;
+    b->follows = false;
 }
 
 static enum betony_error drop(struct betony *b, enum betony_error error) {
@@ -120,6 +121,8 @@ static enum betony_error next_message(struct betony *b, int64_t deadline_ms, str
         if (scanned != PROTO_TRUNCATED)
             return garbled(b, proto_error_code(scanned));
         enum betony_error error = lib_socket_read(b, deadline_ms);
+        if (error == BETONY_TIMED_OUT && b->follows)
+            return error; /* nothing was to be answered, and what came so far is kept */
         if (error != BETONY_OK)
             return drop(b, error);
     }
@@ -160,6 +163,24 @@ enum betony_error lib_session_receive(struct betony *b, int64_t deadline_ms, uin
         proto_fault_read(answer->message.error, &fault);
         betony_answer_free(answer);
         return lib_fail_answer(b, &fault);
+    }
+}
+
+enum betony_error lib_session_notified(struct betony *b, int64_t deadline_ms, struct betony_answer **out) {
+    assert(b->fd >= 0 && b->follows);
+    for (;;) {
+        struct betony_answer *answer = NULL;
+        enum betony_error error = next_message(b, deadline_ms, &answer);
+        if (error != BETONY_OK)
+            return error;
+        if (answer->message.type == PROTO_NOTIFICATION) {
+            answer->message.result = answer->message.params;
+            if (answer->message.result)
+                end_texts(answer, answer->message.result);
+            *out = answer;
+            return BETONY_OK;
+        }
+        betony_answer_free(answer);
     }
 }
 

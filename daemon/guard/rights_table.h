@@ -40,6 +40,8 @@
     M(patient, GUARD_READERS)                      \
     M(history, GUARD_READERS)                      \
     M(devices, GUARD_READERS)                      \
+    M(follow, GUARD_READERS)                       \
+    M(unfollow, GUARD_READERS)                     \
     M(stats, GUARD_EVERYBODY)
 
 #define GUARD_KINDS(K)                             \

@@ -120,6 +120,8 @@ static void drop_turn(struct net_hub *hub, struct slot *slot) {
 void net_hub_close(struct net_hub *hub, struct net_session *session) {
     struct slot *slot = slot_of(session);
     assert(hub->used[slot->number]);
+    if (session->follows)
+        hub->options.on_gone(hub->options.arg, session);
     drop_turn(hub, slot);
     hub->counts.calls_in_flight -= session->calls;
     net_session_deinit(session);
@@ -156,11 +158,27 @@ static void run_slot(struct net_hub *hub, struct slot *slot, int64_t now) {
     ask_turn(hub, slot);
 }
 
+static void push(struct net_hub *hub, struct slot *slot) {
+    struct net_session *session = &slot->session;
+    if (!session->follows || !net_session_can_push(session))
+        return;
+    bool more = hub->options.on_push(hub->options.arg, session);
+    session->push_starved = more && !net_session_can_push(session);
+    if (more && !session->push_starved)
+        ask_turn(hub, slot);
+}
+
 void net_hub_run(struct net_hub *hub, struct net_session *session, int64_t now) {
     struct slot *slot = slot_of(session);
     hub->running = slot;
     run_slot(hub, slot, now);
+    push(hub, slot);
     hub->running = NULL;
+}
+
+void net_hub_ask(struct net_hub *hub, struct net_session *session) {
+    assert(session->follows);
+    ask_turn(hub, slot_of(session));
 }
 
 static struct slot *find(struct net_hub *hub, struct net_ticket ticket) {
@@ -211,7 +229,7 @@ uint32_t net_hub_turns(const struct net_hub *hub) {
 void net_hub_wrote(struct net_hub *hub, struct net_session *session, size_t size, int64_t now) {
     net_session_wrote(session, size, now);
     hub->counts.bytes_out += size;
-    if (net_session_can_go_on(session))
+    if (net_session_can_go_on(session) || (session->push_starved && net_session_can_push(session)))
         ask_turn(hub, slot_of(session));
 }
 

@@ -24,10 +24,18 @@ struct net_ticket {
 typedef bool (*net_call_fn)(void *arg, struct net_session *session, const struct proto_message *message,
                             struct net_ticket ticket, int64_t waited_ms);
 
+/* For a session that follows: pushes what there is to say, until there is no more or net_session_can_push says no. True: there is more.
+ * NULL options: nobody follows. */
+typedef bool (*net_push_fn)(void *arg, struct net_session *session);
+/* A session that follows goes: whatever was kept for it is to be let go. */
+typedef void (*net_gone_fn)(void *arg, struct net_session *session);
+
 struct net_hub_options {
     struct net_limits limits;
     uint32_t peers_max;
     net_call_fn on_call;
+    net_push_fn on_push;
+    net_gone_fn on_gone;
     void *arg;
 };
 
@@ -45,6 +53,8 @@ void net_hub_close(struct net_hub *hub, struct net_session *session);
 void net_hub_run(struct net_hub *hub, struct net_session *session, int64_t now);
 /* One encoded response; copied. Nothing happens when the peer has gone. */
 void net_hub_answer(struct net_hub *hub, struct net_ticket ticket, const void *bytes, size_t size, int64_t now);
+/* Asks a turn for a session that follows: there may be something to push. */
+void net_hub_ask(struct net_hub *hub, struct net_session *session);
 /* Peers whose call was put off may try again. */
 void net_hub_release(struct net_hub *hub, int64_t now);
 /* The transport of the next session that needs a turn (net_hub_run, then writing), NULL when there is none. A round is bounded by the

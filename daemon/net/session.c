@@ -273,6 +273,15 @@ void net_session_answer(struct net_session *session, uint32_t msgid, const void 
         session->message_since = now; /* the peer could not go on while we did not read */
 }
 
+bool net_session_can_push(const struct net_session *session) {
+    return session->state == NET_SESSION_OPEN && output_size(session) < session->limits->output_high_bytes;
+}
+
+void net_session_push(struct net_session *session, const void *bytes, size_t size, int64_t now) {
+    if (session->state == NET_SESSION_OPEN)
+        put_output(session, bytes, size, now);
+}
+
 size_t net_session_output(struct net_session *session, size_t max, const uint8_t **bytes_out) {
     if (net_buffer_size(&session->sending) == 0) {
         struct net_buffer empty = session->sending;
@@ -303,7 +312,8 @@ bool net_session_done(const struct net_session *session) {
 
 const char *net_session_expired(const struct net_session *session, int64_t now) {
     const struct net_limits *limits = session->limits;
-    if (session->write_since != NEVER && now - session->write_since > limits->write_ms)
+    int64_t write_ms = session->follows && limits->idle_ms > limits->write_ms ? limits->idle_ms : limits->write_ms;
+    if (session->write_since != NEVER && now - session->write_since > write_ms)
         return "the peer does not read its answers";
     if (session->state != NET_SESSION_OPEN || at_limit(session))
         return NULL;
@@ -311,7 +321,8 @@ const char *net_session_expired(const struct net_session *session, int64_t now) 
         return "no message came";
     if (session->message_since != NEVER && now - session->message_since > limits->message_ms)
         return "a message was begun and not finished";
-    if (session->calls == 0 && session->write_since == NEVER && now - session->active_at > limits->idle_ms)
+    if (session->calls == 0 && session->write_since == NEVER && !session->follows &&
+        now - session->active_at > limits->idle_ms)
         return "nothing was asked for a long time";
     return NULL;
 }

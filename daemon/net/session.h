@@ -42,11 +42,14 @@ enum net_session_state {
 struct net_session {
     const struct net_limits *limits;
     enum net_session_state state;
-    bool greeted;                           /* hello has succeeded: the larger message bound holds */
-    bool trusted;                           /* loopback or the owner's Unix socket: needs no sign-in, has its bounds */
-    bool held;                              /* a call waits for room in the ingest queue */
-    bool input_ended;                       /* the peer sends no more */
-    bool starved;                           /* a limit kept the last look for a call from being made */
+    bool greeted;      /* hello has succeeded: the larger message bound holds */
+    bool trusted;      /* loopback or the owner's Unix socket: needs no sign-in, has its bounds */
+    bool held;         /* a call waits for room in the ingest queue */
+    bool input_ended;  /* the peer sends no more */
+    bool starved;      /* a limit kept the last look for a call from being made */
+    bool follows;      /* is sent notifications: its silence means nothing, and it may take its time to read */
+    bool push_starved; /* there was more to push than room */
+    void *follower;    /* of whoever pushes; the session only carries it */
     char account[PROTO_TEXT_SHORT_MAX + 4]; /* as stated in hello; empty before. Whoever serves sets it */
     struct net_buffer input, output, sending;
     struct proto_scan scan;
@@ -86,6 +89,11 @@ void net_session_drop_call(struct net_session *session, size_t size, int64_t now
 void net_session_undo_call(struct net_session *session, uint32_t msgid);
 /* Answers a call in flight: one whole encoded response. Ignored by a dead session. */
 void net_session_answer(struct net_session *session, uint32_t msgid, const void *bytes, size_t size, int64_t now);
+
+/* True while a notification may be pushed: a peer that reads slowly is not written to faster. */
+bool net_session_can_push(const struct net_session *session);
+/* One encoded notification (copied). */
+void net_session_push(struct net_session *session, const void *bytes, size_t size, int64_t now);
 
 /* The next bytes to write, at most `max`; 0 when there are none. They stay in place until net_session_wrote. */
 size_t net_session_output(struct net_session *session, size_t max, const uint8_t **bytes_out);

@@ -32,6 +32,9 @@ struct serve {
     struct proto_slice state_names[4], stoma_names[PROTO_stoma_count]; /* looked up once */
     struct proto_slice task_names[PROTO_TASK_COUNT], task_titles[PROTO_TASK_COUNT];
     bool stopping;
+    struct serve_follow *follows; /* a list */
+    uint32_t follow_count;
+    uint64_t pushed;
     uint64_t calls[PROTO_METHOD_COUNT], errors[PROTO_ERROR_COUNT];
 };
 
@@ -67,6 +70,8 @@ enum proto_error serve_patients(struct serve_request *r);
 enum proto_error serve_patient(struct serve_request *r);
 enum proto_error serve_history(struct serve_request *r);
 enum proto_error serve_devices(struct serve_request *r);
+enum proto_error serve_follow(struct serve_request *r);
+enum proto_error serve_unfollow(struct serve_request *r);
 
 /* Sends what was written for a ticket. */
 void serve_send_fault(struct serve *serve, struct net_ticket ticket, const struct proto_fault *fault);
@@ -156,5 +161,22 @@ bool serve_page_has_room(struct serve_request *r, struct serve_page *page);
 void serve_page_look(struct serve_page *page, struct store_bytes key);
 /* Ends the array and the map: after?, settling? */
 void serve_page_end(struct serve_request *r, struct serve_page *page);
+
+/* ---- follow.c, changes.c: those who follow the log ------------------------------------------------------------ */
+
+struct serve_follow {
+    struct net_session *session;
+    struct serve_follow *next, **link;
+    bool all;              /* every team: the log itself is read */
+    bool events, statuses; /* what is wanted */
+    uint32_t team_count;
+    char (*teams)[44];
+    struct proto_position at; /* all up to here was sent, or is none of theirs */
+    uint64_t told_seq;        /* of the last cursor that was sent */
+    int64_t told_at;          /* when anything was sent, steady ms */
+    int64_t scanned_at;       /* when it was last told how far it is without anything of its own, steady ms; 0: never */
+};
+/* Sends a bounded number of changes and moves follow->at on. *more: there are others. Any error ends the following. */
+enum proto_error serve_send_changes(struct serve *serve, struct serve_follow *follow, bool *more) PROTO_MUST_CHECK;
 
 #endif

@@ -18,17 +18,18 @@ struct method {
 };
 
 static const struct method methods[PROTO_METHOD_COUNT] = {
-    [PROTO_METHOD_hello] = {serve_hello, false},      [PROTO_METHOD_ping] = {serve_ping, false},
-    [PROTO_METHOD_kinds] = {serve_kinds, false},      [PROTO_METHOD_rules] = {serve_rules, true},
-    [PROTO_METHOD_record] = {serve_record, false},    [PROTO_METHOD_due] = {serve_due, true},
-    [PROTO_METHOD_alerts] = {serve_alerts, true},     [PROTO_METHOD_tally] = {serve_tally, true},
-    [PROTO_METHOD_patients] = {serve_patients, true}, [PROTO_METHOD_patient] = {serve_patient, true},
-    [PROTO_METHOD_history] = {serve_history, true},   [PROTO_METHOD_devices] = {serve_devices, true},
-    [PROTO_METHOD_stats] = {serve_stats, false},
+    [PROTO_METHOD_hello] = {serve_hello, false},       [PROTO_METHOD_ping] = {serve_ping, false},
+    [PROTO_METHOD_kinds] = {serve_kinds, false},       [PROTO_METHOD_rules] = {serve_rules, true},
+    [PROTO_METHOD_record] = {serve_record, false},     [PROTO_METHOD_due] = {serve_due, true},
+    [PROTO_METHOD_alerts] = {serve_alerts, true},      [PROTO_METHOD_tally] = {serve_tally, true},
+    [PROTO_METHOD_patients] = {serve_patients, true},  [PROTO_METHOD_patient] = {serve_patient, true},
+    [PROTO_METHOD_history] = {serve_history, true},    [PROTO_METHOD_devices] = {serve_devices, true},
+    [PROTO_METHOD_stats] = {serve_stats, false},       [PROTO_METHOD_follow] = {serve_follow, true},
+    [PROTO_METHOD_unfollow] = {serve_unfollow, false},
 };
 
 #define COUNT_ONE(ident, wire, waits, help) +1
-static_assert(0 PROTO_METHODS(COUNT_ONE) == 13, "a new method needs its line in `methods`");
+static_assert(0 PROTO_METHODS(COUNT_ONE) == 15, "a new method needs its line in `methods`");
 
 static struct proto_slice slice_of(const char *text) {
     return (struct proto_slice){text, (uint32_t)strlen(text)};
@@ -74,6 +75,7 @@ void serve_free(struct serve *serve) {
     free(serve->status);
     free(serve->answer);
     free(serve->teams);
+    assert(!serve->follows); /* every peer has gone before */
     free(serve);
 }
 

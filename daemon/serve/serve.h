@@ -33,6 +33,11 @@ void serve_free(struct serve *serve);
 /* A net_call_fn; `arg` is the struct serve. */
 bool serve_call(void *arg, struct net_session *session, const struct proto_message *message, struct net_ticket ticket,
                 int64_t waited_ms);
+/* A net_push_fn and a net_gone_fn; `arg` is the struct serve. */
+bool serve_push(void *arg, struct net_session *session);
+void serve_gone(void *arg, struct net_session *session);
+/* Those who follow are looked after: call it when events may have come, and now and then. */
+void serve_news(struct serve *serve);
 /* New calls are answered `stopping` from now on; calls in flight are still answered. Once. */
 void serve_stop(struct serve *serve);
 

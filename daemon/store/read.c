@@ -152,6 +152,11 @@ enum proto_error store_read_find(struct store_txn *txn, const struct proto_id *i
     return PROTO_OK;
 }
 
+enum proto_error store_read_chain(struct store_txn *txn, uint64_t seq, uint8_t out[PROTO_HASH_BYTES]) {
+    assert(txn->in_use);
+    return seq > txn->bound ? PROTO_NOT_FOUND : store_log_get_chain(txn->store, txn->log_txn, seq, out);
+}
+
 enum proto_error store_read_mark(struct store_txn *txn, const char *name, struct store_bytes *out) {
     assert(txn->in_use);
     return txn->log_txn->kv->ops->get(txn->log_txn, STORE_LOG_MARKS, store_bytes_of(name, strlen(name)), out);

@@ -150,6 +150,8 @@ uint64_t store_txn_seq(const struct store_txn *txn);
 /* NOT_FOUND beyond the stamp (for a view write transaction: beyond the log). Bytes live until the txn ends or writes. */
 enum proto_error store_read_event(struct store_txn *txn, uint64_t seq, struct store_event *out) PROTO_MUST_CHECK;
 enum proto_error store_read_find(struct store_txn *txn, const struct proto_id *id, uint64_t *seq_out) PROTO_MUST_CHECK;
+/* The chain hash at a seq, 0 (before the first event) included. NOT_FOUND as above. */
+enum proto_error store_read_chain(struct store_txn *txn, uint64_t seq, uint8_t out[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
 enum proto_error store_read_mark(struct store_txn *txn, const char *name, struct store_bytes *out) PROTO_MUST_CHECK;
 enum proto_error store_get(struct store_txn *txn, enum store_table table, const void *key, size_t key_size,
                            struct store_bytes *out) PROTO_MUST_CHECK;

@@ -32,7 +32,7 @@
     T(CONTEXT, "context", "t64 at | id event", "seq: policy and recalls")                                              \
     T(TALLY, "tally", "u32 team | u8 task | u8 what | u32 quarter of an hour", "count")                                \
     T(WAITING, "waiting", "t64 at | id root | id event", "seq: events dated after the fold")                           \
-    T(FEED, "feed", "u32 team | u64 seq", "mark: event, arrived, left, reset")                                         \
+    T(FEED, "feed", "u32 team | u64 seq", "who arrived, who left")                                         \
     T(LEVELS, "levels", "u32 team | id root", "what a list of children shows")                                         \
     T(META, "meta", "text name", "context sequence, replanning job, rules version, zone data version")
 

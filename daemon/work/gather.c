@@ -88,6 +88,16 @@ static int by_super(const void *a, const void *b) {
     return proto_id_compare(&x->super, &y->super);
 }
 
+static void gather_loose(struct work_gather *g) {
+    uint64_t cap = 0;
+    for (uint64_t e = 0; e < g->event_count; e++) {
+        if (g->event_ids[e] != WORK_MAP_NONE)
+            continue;
+        WORK_ARRAY_ROOM(g->loose, g->loose_count, cap);
+        g->loose[g->loose_count++] = e + 1;
+    }
+}
+
 /* Counting sort of the events by super class. */
 void work_gather_finish(struct work_gather *g) {
     uint32_t *place = work_alloc(sizeof *place * (g->id_count + 1));
@@ -116,6 +126,7 @@ void work_gather_finish(struct work_gather *g) {
         g->seqs[super->first + super->count++] = e + 1;
     }
     free(place);
+    gather_loose(g);
     free(g->event_ids);
     g->event_ids = NULL;
     for (uint32_t i = 0; i < g->context.count; i++)
@@ -132,5 +143,6 @@ void work_gather_free(struct work_gather *g) {
     free(g->teams);
     free(g->supers);
     free(g->seqs);
+    free(g->loose);
     *g = (struct work_gather){0};
 }

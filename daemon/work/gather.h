@@ -22,6 +22,8 @@ struct work_gather {
     char (*teams)[44]; /* named by events, in order of seq */
     uint32_t team_count, team_cap;
     /* finished */
+    uint64_t *loose; /* seqs of events of no child, policy and recalls among them */
+    uint64_t loose_count;
     struct work_gathered {
         struct proto_id super;
         uint64_t first, count; /* in seqs */

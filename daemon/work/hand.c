@@ -24,6 +24,7 @@ bool work_hand_init(struct work_hand *hand) {
 void work_hand_deinit(struct work_hand *hand) {
     work_reading_deinit(&hand->reading);
     work_voids_free(&hand->voids);
+    work_feed_free(&hand->feed);
     free(hand->state);
     free(hand->stored);
     free(hand->before);

@@ -16,6 +16,7 @@
 #include "proto/ids.h"
 #include "work/class.h"
 #include "work/context.h"
+#include "work/feed.h"
 #include "work/joined.h"
 #include "work/map.h"
 #include "work/meta.h"
@@ -129,6 +130,7 @@ struct work_found { /* alerts that one call opened and settled, for one child */
 struct work_hand {
     struct work_reading reading;
     struct work_voids voids;
+    struct work_feed feed;
     struct care_state *state;
     struct care_schedule *stored, *before, *after; /* as stored; before and after an event */
     struct work_found *found;

@@ -9,6 +9,7 @@
 #include <assert.h>
 #include <stdlib.h>
 
+#include "work/rows.h"
 #include "work/subject.h"
 
 #define EACH_EVENT_MAX 32 /* a call with more events for one child is judged before its first and after its last */
@@ -252,8 +253,77 @@ static void add_fold_rows(struct run *run) {
     work_state_row(fold, rows);
 }
 
+/* --- whose feed ------------------------------------------------------------------------------------------- */
+
+static enum proto_error know_fact(struct run *run, const struct work_history_row *row) {
+    struct work_reading *reading = &run->hand->reading;
+    struct store_event stored;
+    struct work_event event;
+    enum proto_error error = store_read_event(run->txn, row->seq, &stored);
+    if (error == PROTO_OK)
+        error = work_event_load(stored.body, reading->arena, &reading->event, &event);
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    event.seq = row->seq;
+    event.received_at = stored.received_at;
+    work_feed_know(&run->hand->feed, &event);
+    return PROTO_OK;
+}
+
+/* Registrations and moves that are stored, and what was taken back. */
+static enum proto_error know_stored(struct run *run) {
+    struct work_feed *feed = &run->hand->feed;
+    const struct proto_id *root = &run->job->root;
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    struct work_history_row row;
+    if (!run->known)
+        return PROTO_OK;
+    work_feed_know_members(feed, run->members, run->fold.member_count);
+    for (uint32_t i = 0; i < run->voids_stored; i++)
+        work_feed_know_void(feed, &run->hand->voids.list[i]);
+    enum proto_error error = store_scan_begin(run->txn, STORE_HISTORY, root->bytes, PROTO_ID_BYTES, root->bytes,
+                                              PROTO_ID_BYTES, false, &scan);
+    while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
+        error = work_history_row_read(key, value, &row);
+        if (error == PROTO_OK && (row.kind == PROTO_KIND_patient_registered || row.kind == PROTO_KIND_patient_moved))
+            error = know_fact(run, &row);
+    }
+    store_scan_end(scan);
+    work_feed_settle(feed);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+/* Nothing in this batch can move the child, and it is in the feed of the team it is shown in: no need to look back. */
+static bool stays(const struct run *run) {
+    if (!run->known || (run->patient.flags & WORK_PATIENT_APART) || run->fold.arrived_count)
+        return false;
+    for (uint32_t i = 0; i < run->job->event_count; i++)
+        if (work_feed_concerns(run_events(run)[i]))
+            return false;
+    return true;
+}
+
+static enum proto_error add_feed_rows(struct run *run, const char *team, bool *apart) {
+    struct work_hand *hand = run->hand;
+    enum proto_error error = PROTO_OK;
+    *apart = false;
+    if (stays(run)) {
+        for (uint32_t i = 0; i < run->job->event_count; i++)
+            work_feed_row(run->patient.team, run_events(run)[i]->seq, &hand->new_rows);
+        return PROTO_OK;
+    }
+    work_feed_free(&hand->feed);
+    work_feed_init(&hand->feed, &run->work->teams, &hand->voids);
+    error = know_stored(run);
+    if (error == PROTO_OK && run->job->event_count)
+        error = work_feed_all(&hand->feed, run_events(run), run->job->event_count, 0, &hand->new_rows);
+    *apart = !work_feed_only(&hand->feed, &run->job->root, team);
+    return error;
+}
+
 /* Rows of the class's ids: new registrations, another team. */
-static enum proto_error add_patient_rows(struct run *run, uint32_t team) {
+static enum proto_error add_patient_rows(struct run *run, uint32_t team, bool apart) {
     bool closed = run->hand->state->closed.at != 0;
     for (uint32_t m = 0; m < run->fold.member_count; m++) {
         struct work_patient patient = run->patient;
@@ -269,7 +339,8 @@ static enum proto_error add_patient_rows(struct run *run, uint32_t team) {
                 work_id_same(&run->fold.fresh[i]->patient, id))
                 patient.flags |= WORK_PATIENT_REGISTERED;
         patient.team = team;
-        patient.flags = (uint8_t)((patient.flags & ~WORK_PATIENT_CLOSED) | (closed ? WORK_PATIENT_CLOSED : 0));
+        patient.flags = (uint8_t)((patient.flags & WORK_PATIENT_REGISTERED) | (closed ? WORK_PATIENT_CLOSED : 0) |
+                                  (apart ? WORK_PATIENT_APART : 0));
         work_patient_row(id, &patient, &run->hand->new_rows);
     }
     return PROTO_OK;
@@ -286,7 +357,10 @@ static enum proto_error add_rows(struct run *run, const struct care_schedule *sc
     if (run->job->kind == WORK_JOB_PLAN && run->fold.arrived_count == 0)
         return PROTO_OK; /* only planned anew */
     add_fold_rows(run);
-    enum proto_error error = add_patient_rows(run, is.team);
+    bool apart = false;
+    enum proto_error error = add_feed_rows(run, schedule->team, &apart);
+    if (error == PROTO_OK)
+        error = add_patient_rows(run, is.team, apart);
     return error == PROTO_OK ? add_old_checkpoints(run) : error;
 }
 

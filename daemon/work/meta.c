@@ -8,6 +8,7 @@
 #include "care/care.h"
 
 #define FORMAT 1
+#define LAYOUT 2 /* of the view's rows as a whole: 2 has the feed. A view of another layout is made anew */
 
 static enum proto_error get(struct store_txn *txn, const char *name, struct work_reader *out) {
     struct store_bytes value;
@@ -59,8 +60,10 @@ enum proto_error work_meta_read(struct store_txn *txn, const struct care_zones *
         return error;
     uint32_t rules = work_take_u32(&v);
     struct proto_slice zone_data = work_take_text(&v);
+    uint32_t layout = work_take_u32(&v); /* the first one was not written */
     out->known = true;
-    out->current = !v.bad && rules == CARE_RULES_VERSION && proto_slice_is(zone_data, zones->version);
+    out->current =
+        !v.bad && layout == LAYOUT && rules == CARE_RULES_VERSION && proto_slice_is(zone_data, zones->version);
     error = get_number(txn, WORK_META_CONTEXT, &out->context_seq);
     if (error == PROTO_OK)
         error = get_number(txn, WORK_META_CHILDREN, &out->children);
@@ -78,6 +81,7 @@ void work_meta_rules_row(const struct care_zones *zones, struct work_rows *rows)
     begin(WORK_META_RULES, rows);
     work_add_u32(&rows->bytes, CARE_RULES_VERSION);
     work_add_text(&rows->bytes, zones->version);
+    work_add_u32(&rows->bytes, LAYOUT);
     work_rows_end(rows);
 }
 

@@ -2,7 +2,7 @@
  * meta.h - what the view knows about itself, in STORE_META: versions it was made with, the context it stands at, how many
  * children it holds, and the replanning job that is under way.
  *
- *   rules     01 | u32 rules version | zone data version (length byte, text)
+ *   rules     01 | u32 rules version | zone data version (length byte, text) | u32 layout of the view's rows
  *   context   01 | u64 context sequence
  *   children  01 | u64 classes
  *   settling  01 | u8 scope | team (length byte, text) | u64 done | u64 of | u8 cursor size | cursor (key of a row)

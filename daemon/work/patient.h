@@ -18,7 +18,8 @@
 
 enum work_patient_flags {
     WORK_PATIENT_REGISTERED = 1, /* a registration of this very id is held, withdrawn or not */
-    WORK_PATIENT_CLOSED = 2      /* the class has left the caseload */
+    WORK_PATIENT_CLOSED = 2,     /* the class has left the caseload */
+    WORK_PATIENT_APART = 4       /* whose feed it is in is not just the team it is shown in (feed.h) */
 };
 
 struct work_patient {

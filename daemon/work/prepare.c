@@ -365,6 +365,8 @@ static enum proto_error prepare_children(struct preparing *p) {
         if (event->has_patient && !work_event_is_context(event)) {
             p->events[p->event_count++] = event;
             error = group_event(p, event);
+        } else {
+            work_feed_row(WORK_FEED_EVERYONE, event->seq, &batch->rows);
         }
     }
     if (error == PROTO_OK)

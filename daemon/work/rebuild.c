@@ -210,6 +210,8 @@ static enum proto_error put_context(struct work *work, struct work_rebuilding *r
     enum proto_error error =
         work_context_make(effective.count > 0, &work->hands[0].reading, effective.list, effective.count, &r->context);
     work_context_events_free(&effective);
+    for (uint64_t i = 0; i < g->loose_count; i++)
+        work_feed_row(WORK_FEED_EVERYONE, g->loose[i], &rows);
     work->teams.count = work->teams.next = 0;
     for (uint32_t i = 0; i < g->team_count; i++)
         work_team_row(g->teams[i], work_teams_add(&work->teams, g->teams[i]), &rows);

@@ -151,6 +151,15 @@ static enum proto_error add_old_super(struct regroup *g, const struct proto_id *
 
 /* --- what is there now -------------------------------------------------------------------------------- */
 
+/* Whose feed every record was in, event by event; rows for what is new. */
+static enum proto_error make_feed(struct regroup *g, struct work_event **all, uint32_t count) {
+    struct work_hand *hand = g->hand;
+    uint64_t first = g->job->event_count ? g->batch->job_events[g->job->event_first]->seq : UINT64_MAX;
+    work_feed_free(&hand->feed);
+    work_feed_init(&hand->feed, &g->work->teams, &g->classes.voids);
+    return work_feed_all(&hand->feed, all, count, first, &hand->new_rows);
+}
+
 static enum proto_error make_classes(struct regroup *g) {
     uint32_t count = g->entry_count + g->job->event_count;
     struct work_event **all = work_alloc(sizeof *all * count);
@@ -159,6 +168,8 @@ static enum proto_error make_classes(struct regroup *g) {
     for (uint32_t i = 0; i < g->job->event_count; i++)
         all[g->entry_count + i] = g->batch->job_events[g->job->event_first + i];
     enum proto_error error = work_classes_make(&g->classes, &g->hand->reading, all, count);
+    if (error == PROTO_OK)
+        error = make_feed(g, all, count);
     free(all);
     return error;
 }
@@ -247,6 +258,7 @@ static enum proto_error add_new_class(struct regroup *g, const struct work_class
         struct work_subject is = {class->root, class->shown, 0, hand->state, hand->after};
         if (!work_teams_find(&g->work->teams, hand->after->team, &is.team))
             error = PROTO_CORRUPT;
+        work_feed_flag(&hand->feed, &g->classes, class, hand->after->team);
         work_class_rows(&g->classes, class, &fold, is.team, &hand->new_rows);
         work_subject_rows(&is, &hand->new_rows);
         work_schedule_row(&class->root, g->batch->context->seq, hand->after, &hand->new_rows);

@@ -179,6 +179,7 @@ static enum proto_error expect_class(struct verifying *v, struct work_classes *c
         error = proto_fault_set(v->fault, PROTO_CORRUPT, NULL, "The team %s has no number.", hand->after->team);
     if (error == PROTO_OK) {
         work_rows_clear(&hand->new_rows);
+        work_feed_flag(&hand->feed, classes, class, hand->after->team);
         work_class_rows(classes, class, &fold, is.team, &hand->new_rows);
         work_subject_rows(&is, &hand->new_rows);
         work_schedule_row(&class->root, planned_with, hand->after, &hand->new_rows);
@@ -212,6 +213,23 @@ static enum proto_error load_events(struct verifying *v, const struct work_gathe
     return PROTO_OK;
 }
 
+static enum proto_error expect_feed(struct verifying *v, const struct work_classes *classes,
+                                    const struct work_gathered *super) {
+    struct work_hand *hand = &v->hand;
+    work_rows_clear(&hand->new_rows);
+    work_feed_free(&hand->feed);
+    work_feed_init(&hand->feed, &v->teams, &classes->voids);
+    enum proto_error error = work_feed_all(&hand->feed, v->events, (uint32_t)super->count, 0, &hand->new_rows);
+    return error == PROTO_OK ? expect_rows(v, &hand->new_rows) : error;
+}
+
+static enum proto_error expect_loose(struct verifying *v) {
+    work_rows_clear(&v->hand.new_rows);
+    for (uint64_t i = 0; i < v->gather.loose_count; i++)
+        work_feed_row(WORK_FEED_EVERYONE, v->gather.loose[i], &v->hand.new_rows);
+    return expect_rows(v, &v->hand.new_rows);
+}
+
 static enum proto_error expect_children(struct verifying *v) {
     enum proto_error error = PROTO_OK;
     for (uint32_t s = 0; s < v->gather.super_count && error == PROTO_OK; s++) {
@@ -221,6 +239,7 @@ static enum proto_error expect_children(struct verifying *v) {
             error = work_classes_make(&classes, &v->hand.reading, v->events, (uint32_t)v->gather.supers[s].count);
         if (error != PROTO_OK)
             break;
+        error = expect_feed(v, &classes, &v->gather.supers[s]);
         for (uint32_t c = 0; c < classes.count && error == PROTO_OK; c++)
             error = expect_class(v, &classes, &classes.list[c]);
         work_classes_free(&classes);
@@ -313,6 +332,8 @@ static enum proto_error verify_view(struct verifying *v) {
     work_gather_finish(&v->gather);
     if (error == PROTO_OK)
         error = expect_context(v);
+    if (error == PROTO_OK)
+        error = expect_loose(v);
     if (error == PROTO_OK)
         error = expect_children(v);
     if (error == PROTO_OK)

@@ -76,6 +76,16 @@ static inline bool world_call_in(void *arg, struct net_session *session, const s
     return serve_call(world->serve, session, message, ticket, waited_ms);
 }
 
+static inline bool world_push(void *arg, struct net_session *session) {
+    struct world *world = arg;
+    return serve_push(world->serve, session);
+}
+
+static inline void world_gone(void *arg, struct net_session *session) {
+    struct world *world = arg;
+    serve_gone(world->serve, session);
+}
+
 static inline struct world *world_new(void) {
     struct world *world = calloc(1, sizeof *world);
     struct proto_fault fault = {0};
@@ -94,7 +104,8 @@ static inline struct world *world_new(void) {
     }
     if (store_open(&options, &world->store, &fault) != PROTO_OK)
         fail_msg("store: %s", fault.message);
-    struct net_hub_options hub = {.peers_max = 4, .on_call = world_call_in, .arg = world};
+    struct net_hub_options hub = {
+        .peers_max = 4, .on_call = world_call_in, .on_push = world_push, .on_gone = world_gone, .arg = world};
     net_limits_init(&hub.limits);
     world->hub = net_hub_new(&hub);
     assert_non_null(world->hub);

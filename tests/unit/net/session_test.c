@@ -25,6 +25,7 @@ struct peer {
     bool answer_at_once, refuse;
     int64_t now, waited_ms;
     char last_method[64];
+    uint32_t pushed, to_push, gone; /* notifications of 1,000 bytes */
     uint8_t out[1 << 20];
     size_t out_size;
 };
@@ -58,10 +59,28 @@ static bool on_call(void *arg, struct net_session *session, const struct proto_m
     return true;
 }
 
+static bool on_push(void *arg, struct net_session *session) {
+    struct peer *peer = arg;
+    static const uint8_t bytes[1000] = {0x93, 0x02};
+    assert_ptr_equal(session, peer->session);
+    while (peer->pushed < peer->to_push && net_session_can_push(session)) {
+        net_session_push(session, bytes, sizeof bytes, peer->now);
+        peer->pushed++;
+    }
+    return peer->pushed < peer->to_push;
+}
+
+static void on_gone(void *arg, struct net_session *session) {
+    struct peer *peer = arg;
+    assert_ptr_equal(session->follower, peer);
+    peer->gone++;
+}
+
 static struct peer *peer_new(const struct net_limits *limits) {
     struct peer *peer = calloc(1, sizeof *peer);
     assert_non_null(peer);
-    struct net_hub_options options = {.peers_max = 4, .on_call = on_call, .arg = peer};
+    struct net_hub_options options = {
+        .peers_max = 4, .on_call = on_call, .on_push = on_push, .on_gone = on_gone, .arg = peer};
     if (limits)
         options.limits = *limits;
     else
@@ -571,6 +590,66 @@ static void test_one_peer_does_not_take_every_turn(void **state) {
     peer_free(peer);
 }
 
+/* ---- who follows ------------------------------------------------------------------------------------ */
+
+static void begin_to_follow(struct peer *peer, uint32_t to_push) {
+    peer->session->follows = true;
+    peer->session->follower = peer;
+    peer->to_push = to_push;
+    net_hub_ask(peer->hub, peer->session);
+}
+
+static void test_pushed_at_the_readers_pace(void **state) {
+    (void)state;
+    struct peer *peer = peer_new(NULL);
+    begin_to_follow(peer, 600);
+    settle(peer, false);
+    assert_int_equal(peer->pushed, 263); /* 256 KiB, and the one that goes over */
+    settle(peer, false);
+    assert_int_equal(peer->pushed, 263);
+    assert_int_equal(net_hub_turns(peer->hub), 0); /* nobody spins for it */
+    settle(peer, true);
+    assert_int_equal(peer->pushed, 600);
+    assert_int_equal(peer->out_size, 600000);
+    peer->to_push++; /* nobody looks until somebody asks */
+    settle(peer, true);
+    assert_int_equal(peer->pushed, 601);
+    peer_free(peer);
+}
+
+static void test_a_follower_may_be_silent_and_slow(void **state) {
+    (void)state;
+    struct net_limits limits;
+    net_limits_init(&limits);
+    struct peer *peer = peer_new(&limits);
+    uint8_t bytes[64];
+    say(peer, bytes, request(bytes, sizeof bytes, 1, "ping"));
+    begin_to_follow(peer, 300);
+    settle(peer, true);
+    assert_int_equal(peer->pushed, 300);
+    assert_null(net_session_expired(peer->session, peer->now + 4 * limits.idle_ms));
+    peer->to_push += 300;
+    settle(peer, false);
+    assert_null(net_session_expired(peer->session, peer->now + limits.write_ms + 1));
+    assert_non_null(net_session_expired(peer->session, peer->now + limits.idle_ms + 1)); /* and not for ever */
+    assert_int_equal(peer->gone, 0);
+    net_hub_close(peer->hub, peer->session);
+    peer->session = NULL;
+    assert_int_equal(peer->gone, 1);
+    peer_free(peer);
+}
+
+static void test_nothing_is_pushed_after_the_end(void **state) {
+    (void)state;
+    struct peer *peer = peer_new(NULL);
+    net_session_end_input(peer->session);
+    begin_to_follow(peer, 10);
+    settle(peer, true);
+    assert_int_equal(peer->pushed, 0);
+    assert_true(net_session_done(peer->session));
+    peer_free(peer);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_one_byte_at_a_time),
@@ -593,6 +672,9 @@ int main(void) {
         cmocka_unit_test(test_an_answer_to_somebody_who_left),
         cmocka_unit_test(test_peers_are_bounded),
         cmocka_unit_test(test_one_peer_does_not_take_every_turn),
+        cmocka_unit_test(test_pushed_at_the_readers_pace),
+        cmocka_unit_test(test_a_follower_may_be_silent_and_slow),
+        cmocka_unit_test(test_nothing_is_pushed_after_the_end),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -216,6 +216,27 @@ static void parameters_that_are_refused(void **state) {
     }
 }
 
+/* A place in a log comes back as it was written. */
+static void cursors(void **state) {
+    (void)state;
+    struct proto_position position = {.seq = 42};
+    for (size_t i = 0; i < sizeof position.chain; i++)
+        position.chain[i] = (uint8_t)(7 * i + 3);
+    assert_int_equal(proto_id_parse(slice_of(ID_B), &position.log), PROTO_OK);
+    struct proto_value values[PROTO_PARAMS_MAX];
+    struct proto_fault fault = {0};
+    sample_begin(&sample);
+    proto_arena_clear(sample.arena);
+    proto_write_map(&sample.w, 1);
+    proto_write_text(&sample.w, "after");
+    proto_write_position(&sample.w, &position);
+    assert_int_equal(proto_params_decode(PROTO_METHOD_follow, sample_object(&sample), values, &fault), PROTO_OK);
+    struct proto_position back = proto_value_position(&values[PROTO_PARAM_follow_after]);
+    assert_memory_equal(&back.log, &position.log, sizeof back.log);
+    assert_int_equal(back.seq, 42);
+    assert_memory_equal(back.chain, position.chain, sizeof back.chain);
+}
+
 static void lists_in_parameters(void **state) {
     (void)state;
     struct proto_value values[PROTO_PARAMS_MAX];
@@ -350,6 +371,7 @@ int main(void) {
         cmocka_unit_test(every_method_and_parameter),
         cmocka_unit_test(parameters_that_are_refused),
         cmocka_unit_test(lists_in_parameters),
+        cmocka_unit_test(cursors),
         cmocka_unit_test(faults_travel),
         cmocka_unit_test(unreadable_faults_are_internal),
         cmocka_unit_test(requests_and_results),

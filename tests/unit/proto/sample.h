@@ -185,6 +185,12 @@ static inline void put_value(struct proto_writer *w, const struct proto_field *f
     case PROTO_TYPE_VALUES:
         put_values(w, bound);
         break;
+    case PROTO_TYPE_CURSOR: {
+        struct proto_position position = {.seq = bound == LEAST ? 0 : INT64_MAX};
+        memset(position.chain, bound == LEAST ? 0 : 0xef, sizeof position.chain);
+        proto_write_position(w, &position);
+        break;
+    }
     default:
         put_list(w, f, bound);
     }
