@@ -44,6 +44,8 @@ enum store_table {
     STORE_FEED,        /* team | seq */
     STORE_LEVELS,      /* team | root -> what a list of children shows */
     STORE_META,        /* name -> bytes: context sequence, replanning job, rules version, zone data version */
+    STORE_DIGESTS,     /* record id (zero: of no child) -> count and sum over the events that name it */
+    STORE_SYSTEM,      /* type | seq of a system entry that is still to be seen: who left, what was refused */
     STORE_TABLE_COUNT
 };
 
@@ -125,17 +127,36 @@ struct store_event {
     struct store_bytes body; /* canonical bytes; empty when removed */
     uint8_t nonce[16];
     uint8_t chain[PROTO_HASH_BYTES]; /* chain hash at this seq */
+    bool joined;                     /* recorded in one call with the event before it */
+    bool supersedes; /* append only, never stored: the id may be held already; from now on it names this one */
 };
+/* Longest body: an event, or a system entry that wraps one. */
+#define STORE_BODY_BYTES_MAX (PROTO_EVENT_BYTES_MAX + 1024)
 
 enum proto_error store_log_begin(struct store *store, struct store_log **out) PROTO_MUST_CHECK;
-/* Appends; event->seq and chain are given here (out). ID must not be held: CONFLICT when it is. Bytes are copied. */
+/* Appends; event->seq and chain are given here (out). ID must not be held: CONFLICT when it is, unless the event that has it
+ * lost its body, or `supersedes` is set; the id then names the new seq, and the old event stays where it is. Bytes are copied. */
 enum proto_error store_log_append(struct store_log *log, struct store_event *event) PROTO_MUST_CHECK;
 /* Seq of an id, committed or appended in this transaction; NOT_FOUND. */
 enum proto_error store_log_find(struct store_log *log, const struct proto_id *id, uint64_t *seq_out) PROTO_MUST_CHECK;
 enum proto_error store_log_read(struct store_log *log, uint64_t seq, struct store_event *out) PROTO_MUST_CHECK;
+/* Last seq, with what this transaction appended. */
+uint64_t store_log_end(const struct store_log *log);
+/* Takes the body and the nonce of an event away; header, commitment, chain and id stay. Nothing when it has none any more. NOT_FOUND. */
+enum proto_error store_log_remove_body(struct store_log *log, uint64_t seq) PROTO_MUST_CHECK;
 /* Small named values of the log environment (marks, jobs): at most 1,024 bytes. */
 enum proto_error store_log_mark_put(struct store_log *log, const char *name, const void *bytes,
                                     size_t size) PROTO_MUST_CHECK;
+/* NOT_FOUND. Bytes live until the transaction ends or writes. */
+enum proto_error store_log_mark_read(struct store_log *log, const char *name, struct store_bytes *out) PROTO_MUST_CHECK;
+/* Deleting what is not there is OK. */
+enum proto_error store_log_mark_delete(struct store_log *log, const char *name) PROTO_MUST_CHECK;
+/* Another node id (version 7) for this store, from the commit on. */
+enum proto_error store_log_renew_node(struct store_log *log, const struct proto_id *node) PROTO_MUST_CHECK;
+/* What the upstream gave for an event that this store holds or held: when it received it, and its word for that. */
+#define STORE_RECEIPT_BYTES 16
+enum proto_error store_log_receipt_put(struct store_log *log, const struct proto_id *id, int64_t received_at,
+                                       const uint8_t receipt[STORE_RECEIPT_BYTES]) PROTO_MUST_CHECK;
 /* Synced. OK: durable. FULL: nothing of it happened. BROKEN: outcome unknown, stop. The handle is gone either way. */
 enum proto_error store_log_commit(struct store_log *log) PROTO_MUST_CHECK;
 void store_log_abort(struct store_log *log);
@@ -153,6 +174,13 @@ enum proto_error store_read_find(struct store_txn *txn, const struct proto_id *i
 /* The chain hash at a seq, 0 (before the first event) included. NOT_FOUND as above. */
 enum proto_error store_read_chain(struct store_txn *txn, uint64_t seq, uint8_t out[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
 enum proto_error store_read_mark(struct store_txn *txn, const char *name, struct store_bytes *out) PROTO_MUST_CHECK;
+/* Calls `each` with every mark whose name begins so, ascending, until it returns false. */
+enum proto_error store_read_marks(struct store_txn *txn, const char *prefix,
+                                  bool (*each)(void *arg, const char *name, struct store_bytes value),
+                                  void *arg) PROTO_MUST_CHECK;
+/* NOT_FOUND when there is none. */
+enum proto_error store_read_receipt(struct store_txn *txn, const struct proto_id *id, int64_t *received_at,
+                                    uint8_t receipt[STORE_RECEIPT_BYTES]) PROTO_MUST_CHECK;
 enum proto_error store_get(struct store_txn *txn, enum store_table table, const void *key, size_t key_size,
                            struct store_bytes *out) PROTO_MUST_CHECK;
 /* Scans from the first key >= from (or, backwards, the last key < from) while keys begin with prefix. Several scans may be open in one txn; a scan in a view

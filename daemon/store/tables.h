@@ -32,9 +32,11 @@
     T(CONTEXT, "context", "t64 at | id event", "seq: policy and recalls")                                              \
     T(TALLY, "tally", "u32 team | u8 task | u8 what | u32 quarter of an hour", "count")                                \
     T(WAITING, "waiting", "t64 at | id root | id event", "seq: events dated after the fold")                           \
-    T(FEED, "feed", "u32 team | u64 seq", "who arrived, who left")                                         \
+    T(FEED, "feed", "u32 team | u64 seq", "who arrived, who left")                                                     \
     T(LEVELS, "levels", "u32 team | id root", "what a list of children shows")                                         \
-    T(META, "meta", "text name", "context sequence, replanning job, rules version, zone data version")
+    T(META, "meta", "text name", "context sequence, replanning job, rules version, zone data version")                 \
+    T(DIGESTS, "digests", "id record", "u32 count | 32 bytes: sum over the events that name the record")               \
+    T(SYSTEM, "system", "u8 type | u64 seq", "nothing but the format byte: system entries that are still to be seen")
 
 /* The store's own table in every view: "store.format" -> u32, "stamp" -> stamp (record.c). */
 #define STORE_ABOUT STORE_TABLE_COUNT

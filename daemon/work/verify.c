@@ -40,8 +40,9 @@ struct verifying {
 };
 
 static const char *const table_names[STORE_TABLE_COUNT] = {
-    "teams",       "patients", "states", "schedules", "tasks",   "alerts", "history", "checkpoints", "voids",  "labels",
-    "identifiers", "born",     "lots",   "devices",   "context", "tally",  "waiting", "feed",        "levels", "meta"};
+    "teams",   "patients", "states",      "schedules", "tasks",   "alerts",  "history", "checkpoints",
+    "voids",   "labels",   "identifiers", "born",      "lots",    "devices", "context", "tally",
+    "waiting", "feed",     "levels",      "meta",      "digests", "system"};
 
 /* --- differences ------------------------------------------------------------------------------------- */
 
