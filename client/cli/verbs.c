@@ -371,12 +371,14 @@ static void history_what(const struct betony_value *row, char *out, size_t size)
         (void)snprintf(text, sizeof text, "%s", betony_value_text(betony_value_get(body, "text"), ""));
     else
         words_map(body, NULL, text, sizeof text);
-    bool waits = betony_value_get(row, "withdrawal_waits") != NULL;
+    bool waits = betony_value_bool(betony_value_get(row, "waits"), false);
+    bool against = betony_value_get(row, "withdrawal_waits") != NULL;
     bool gone = withdrawn && betony_value_bool(withdrawn, true);
     (void)snprintf(out, size, "%s%s%s%s[%s]",
-                   waits  ? "WITHDRAWAL WAITS FOR A SECOND PERSON: "
-                   : gone ? "WITHDRAWN: "
-                          : "",
+                   waits     ? "DOES NOT COUNT YET, WAITS FOR A SECOND PERSON: "
+                   : against ? "WITHDRAWAL WAITS FOR A SECOND PERSON: "
+                   : gone    ? "WITHDRAWN: "
+                             : "",
                    strcmp(stoma, "second") == 0 ? "second stoma: " : "", text, text[0] ? " " : "",
                    betony_value_text(betony_value_get(row, "id"), ""));
 }

@@ -499,7 +499,8 @@ class Lists(Case):
         self.server.reset(history={"rows": [
             {**base, "id": ID_A, "withdrawn": True, "withdrawn_by": ID_B}, {**base, "id": ID_B, "withdrawn": False},
             {**base, "id": ID_A, "withdrawn": False, "withdrawal_waits": ID_B, "stoma": "second"},
-            {**base, "id": ID_B, "kind": "note.written", "body": {"text": "The words."}}]})
+            {**base, "id": ID_B, "kind": "note.written", "body": {"text": "The words."}},
+            {**base, "id": ID_B, "withdrawn": True, "waits": True, "replaces": ID_A}]})
         code, out, _ = self.betony("history", ID_A)
         self.assertEqual(code, 0)
         lines = out.splitlines()
@@ -507,6 +508,7 @@ class Lists(Case):
         self.assertRegex(lines[2], f"nurse-a, seen +2026-03-01 14:00  withdrawn 4 mL .{ID_B}.$")
         self.assertIn("WAITS FOR A SECOND PERSON: second stoma: withdrawn 4 mL", lines[3])
         self.assertIn("  The words. [", lines[4])
+        self.assertIn("  DOES NOT COUNT YET, WAITS FOR A SECOND PERSON: withdrawn 4 mL [", lines[5])
 
     def test_devices_and_rules(self):
         self.server.reset(
