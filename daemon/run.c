@@ -90,11 +90,22 @@ static void on_gone(void *arg, struct net_session *session) {
     serve_gone(daemon->serve, session);
 }
 
+/* The journal is told once that there is no room, and once that there is again. */
+static void watch_room(struct daemon *daemon, bool full) {
+    if (full != daemon->said_full)
+        say(full ? proto_error_sentence(PROTO_FULL) : "There is room again: new events are recorded.");
+    daemon->said_full = full;
+}
+
 /* A store that is broken acknowledges nothing any more: say why, and stop. */
 static void watch_store(struct daemon *daemon) {
     struct proto_fault fault = {0};
-    if (daemon->exit_code != EX_OK || !work_broken(daemon->work, &fault))
+    if (daemon->exit_code != EX_OK)
         return;
+    if (!work_broken(daemon->work, &fault)) {
+        watch_room(daemon, fault.code == PROTO_FULL);
+        return;
+    }
     say(fault.message[0] ? fault.message : proto_error_sentence(PROTO_BROKEN));
     daemon->exit_code = EX_IOERR;
     net_loop_stop(daemon->loop);

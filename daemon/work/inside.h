@@ -238,6 +238,7 @@ struct work {
     struct proto_fault broken;
     /* counters and marks, any thread */
     atomic_int phase; /* enum work_phase */
+    atomic_bool full; /* the log last refused events for lack of room */
     atomic_size_t queue_events, queue_bytes;
     atomic_llong next_tick;
     atomic_ullong rebuild_done, rebuild_of, settling_done, settling_of;

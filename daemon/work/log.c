@@ -158,8 +158,10 @@ static enum proto_error take_calls(struct logging *l) {
             return PROTO_OK;
         }
         leave_queue(work, call);
-        if (call->fault.code == PROTO_OK && !l->room && has_news(call))
+        if (call->fault.code == PROTO_OK && !l->room && has_news(call)) {
             (void)proto_fault_set(&call->fault, PROTO_FULL, NULL, "%s", proto_error_sentence(PROTO_FULL));
+            atomic_store(&work->full, true);
+        }
         if (call->fault.code != PROTO_OK) {
             atomic_fetch_add(&work->refused, 1);
             work_call_done(work, call);
@@ -184,6 +186,8 @@ bool work_log_has_work(const struct work *work) {
 }
 
 static void fail_batch(struct work *work, struct work_batch *batch, enum proto_error error) {
+    if (error == PROTO_FULL)
+        atomic_store(&work->full, true);
     for (struct work_call *call = batch->calls, *next; call; call = next) {
         next = call->next;
         work_call_refuse(work, call, error == PROTO_FULL ? PROTO_FULL : PROTO_OUTCOME_UNKNOWN, NULL);
@@ -259,6 +263,8 @@ bool work_log_stage(struct work *work) {
     pthread_mutex_unlock(&work->lock);
     atomic_fetch_add(&work->batches, 1);
     atomic_fetch_add(&work->events, l.batch->new_count);
+    if (l.batch->new_count)
+        atomic_store(&work->full, false);
     hand_over(work, l.batch, l.held);
     return true;
 }

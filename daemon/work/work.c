@@ -281,7 +281,7 @@ void work_break(struct work *work, enum proto_error error, const char *what) {
 bool work_broken(const struct work *work, struct proto_fault *fault) {
     struct work *own = (struct work *)(uintptr_t)work; /* a lock is not part of what is asked about */
     enum work_phase phase = (enum work_phase)atomic_load(&own->phase);
-    if (phase == WORK_PHASE_BEHIND)
+    if (phase == WORK_PHASE_BEHIND || atomic_load(&own->full))
         (void)proto_fault_set(fault, PROTO_FULL, NULL, "%s", proto_error_sentence(PROTO_FULL));
     if (phase != WORK_PHASE_BROKEN)
         return false;

@@ -76,7 +76,8 @@ bool work_run_one(struct work *work);
 /* Moment of the next thing that time alone brings about (a waiting event's turn), INT64_MAX for none; work_tick does what is due. Loop thread. */
 int64_t work_next_tick(struct work *work);
 void work_tick(struct work *work);
-/* True once nothing can be recorded any more (store broken); the caller stops the process. `full`: events are refused just now, reads go on. */
+/* True once nothing can be recorded any more (store broken); the caller stops the process. False with the fault's code PROTO_FULL: there was no room for the
+ * last events, reads go on; the next that is recorded ends it. */
 bool work_broken(const struct work *work, struct proto_fault *fault);
 /* False: answer BUSY or stop reading, the queue is at its high-water mark. */
 bool work_has_room(const struct work *work);

@@ -293,7 +293,7 @@ static bool read_line(int fd, char *line, size_t cap) {
     for (;;) {
         struct pollfd waiting = {.fd = fd, .events = POLLIN};
         if (poll(&waiting, 1, WIRE_WAIT_MS) == 0)
-            fail_msg("the daemon did not become ready in %d ms", WIRE_WAIT_MS);
+            fail_msg("the daemon said nothing in %d ms", WIRE_WAIT_MS);
         char c;
         if (read(fd, &c, 1) != 1)
             return false;
@@ -331,6 +331,10 @@ void wire_daemon_start(struct wire_daemon *daemon, const char *const *arguments)
     while (!strstr(daemon->ready, "ready"));
     const char *port = strstr(daemon->ready, "127.0.0.1:");
     daemon->port = port ? (uint16_t)strtoul(port + 10, NULL, 10) : 0;
+}
+
+bool wire_daemon_says(struct wire_daemon *daemon, char *line, size_t cap) {
+    return read_line(daemon->said, line, cap);
 }
 
 /* Waits for the end of a process without waiting for ever: its pipe closes when it ends. */

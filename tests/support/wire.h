@@ -64,6 +64,8 @@ struct wire_daemon {
 /* Starts betonyd on a fresh directory (or on the one it has, when dir is set) with a socket and TCP on any free port; further arguments end
  * with NULL and may be NULL. Returns when it is ready. */
 void wire_daemon_start(struct wire_daemon *daemon, const char *const *arguments);
+/* Its next line of standard error; false when it ends without one. */
+bool wire_daemon_says(struct wire_daemon *daemon, char *line, size_t cap);
 /* SIGTERM; its exit code. */
 int wire_daemon_stop(struct wire_daemon *daemon);
 void wire_daemon_kill(struct wire_daemon *daemon);

@@ -169,7 +169,7 @@ static void test_full_for_real(void **state) {
     struct wire_peer peer;
     struct rlimit before, limit;
     size_t taken = 0, refused = 0;
-    char *params = malloc(100000);
+    char line[512], *params = malloc(100000);
     assert_non_null(params);
     assert_int_equal(getrlimit(RLIMIT_FSIZE, &before), 0);
     limit = before;
@@ -213,6 +213,13 @@ static void test_full_for_real(void **state) {
         json_decref(page);
     } while (after);
     assert_int_equal(seen, 1 + 20 * taken);
+    /* The journal hears of it once, and once more when there is room. */
+    assert_true(wire_daemon_says(&small, line, sizeof line));
+    assert_non_null(strstr(line, "no room left for new events"));
+    assert_int_equal(prlimit(small.pid, RLIMIT_FSIZE, &before, NULL), 0);
+    json_decref(wire_call(&peer, "record", "{\"events\":[" NOTE("", "there is room") "]}"));
+    assert_true(wire_daemon_says(&small, line, sizeof line));
+    assert_non_null(strstr(line, "There is room again"));
     wire_close(&peer);
     assert_int_equal(wire_daemon_stop(&small), 0);
     char out[512];

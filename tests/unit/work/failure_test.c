@@ -33,9 +33,13 @@ static void test_a_full_log_changes_nothing(void **state) {
         assert_int_equal(record(&world, &event), PROTO_FULL);
         assert_int_equal(log_end(&world), end);
         assert_false(work_broken(world.work, &fault));
+        assert_int_equal(fault.code, PROTO_FULL);
         world.fail_errno = 0;
         world_verify(&world);
         assert_int_equal(record(&world, &event), PROTO_OK);
+        fault = (struct proto_fault){0};
+        assert_false(work_broken(world.work, &fault));
+        assert_int_equal(fault.code, PROTO_OK);
         world_verify(&world);
         world_deinit(&world);
     }
