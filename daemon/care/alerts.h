@@ -53,8 +53,8 @@ bool care_balloon_rests_on(const struct care_facts *facts, int stoma, enum proto
 bool care_position_confirmed(const struct care_device *device, const struct care_position *position, int64_t ph_limit);
 /* Whether the stoma's device was placed outside hospital where it should not have been. */
 bool care_placed_against_rule(const struct care_stoma_facts *sf);
-/* Whether a recall in force is, or may be, about the device. */
-bool care_device_recalled(const struct care_facts *facts, const struct care_device *device);
+/* Whether a recall in force that was there by then is, or may be, about the device. */
+bool care_device_recalled(const struct care_facts *facts, const struct care_device *device, int64_t by);
 
 /* True when the newest count calls the spare unfit for the stoma's device: another kind or size, or out of date on `day`. No count is not unfit. */
 bool care_spare_unfit(const struct care_facts *facts, int stoma, int what, int32_t day);

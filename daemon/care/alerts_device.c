@@ -195,10 +195,44 @@ static enum match match_recall(const struct care_recall *recall, const char *lot
     return match;
 }
 
-bool care_device_recalled(const struct care_facts *facts, const struct care_device *device) {
+bool care_device_recalled(const struct care_facts *facts, const struct care_device *device, int64_t by) {
     for (uint32_t i = 0; i < facts->context->recall_count; i++) {
-        if (match_recall(&facts->context->recalls[i], device->lot, device->gtin) != MATCH_NO)
+        const struct care_recall *recall = &facts->context->recalls[i];
+        if (recall->at <= by && match_recall(recall, device->lot, device->gtin) != MATCH_NO)
             return true;
+    }
+    return false;
+}
+
+static bool still_shown(const struct care_state *state, int64_t ended_at) {
+    int64_t longest_ms = proto_policy_get(PROTO_POLICY_ENDED_DAYS)->max * (PROTO_DAY_MS / 100);
+    return ended_at + longest_ms > state->last_event.at;
+}
+
+static bool past_shown(const struct care_state *state, const struct care_stoma *stoma) {
+    const struct care_fact *gone = &stoma->past.gone, *next = &stoma->device.placed;
+    return care_fact_is(gone) && care_fact_is(&stoma->past.device.placed) &&
+           still_shown(state, next->at > gone->at ? next->at : gone->at);
+}
+
+bool care_old_device_next(const struct care_state *state, uint32_t *place, const struct care_device **device_out,
+                          int *stoma_out) {
+    for (; *place < PROTO_STOMAS_MAX; ++*place) {
+        const struct care_stoma *stoma = &state->stomas[*place];
+        if (!past_shown(state, stoma))
+            continue;
+        *device_out = &stoma->past.device;
+        *stoma_out = PROTO_stoma_main + (int)(*place)++;
+        return true;
+    }
+    for (; *place - PROTO_STOMAS_MAX < state->withdrawn_count; ++*place) {
+        const struct care_withdrawn *row = &state->withdrawn[*place - PROTO_STOMAS_MAX];
+        if (!(row->could >> (PROTO_ALERT_RECALLED_LOT - 1) & 1) || !still_shown(state, row->fact.at))
+            continue;
+        *device_out = &row->device;
+        *stoma_out = row->stoma;
+        ++*place;
+        return true;
     }
     return false;
 }

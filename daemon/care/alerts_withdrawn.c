@@ -55,7 +55,7 @@ static bool had_opened(const struct care_facts *facts, const struct care_schedul
     case PROTO_ALERT_DEVICE_OVERDUE:
         return device->expires_day != 0 && device->expires_day < care_facts_day(facts, row->at);
     case PROTO_ALERT_RECALLED_LOT:
-        return care_device_recalled(facts, device);
+        return care_device_recalled(facts, device, row->fact.at);
     case PROTO_ALERT_TUBE_DISPLACED:
         return row->kind == PROTO_KIND_tube_displaced || row->far_mm >= value_at(facts, row, PROTO_POLICY_DISPLACED_MM);
     case PROTO_ALERT_EARLY_COMPLICATION:

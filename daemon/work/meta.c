@@ -8,7 +8,8 @@
 #include "care/care.h"
 
 #define FORMAT 1
-#define LAYOUT 2 /* of the view's rows as a whole: 2 has the feed. A view of another layout is made anew */
+#define LAYOUT                                                                                                         \
+    3 /* of the view's rows as a whole: 2 has the feed, 3 the lots of old devices. A view of another layout is made anew */
 
 static enum proto_error get(struct store_txn *txn, const char *name, struct work_reader *out) {
     struct store_bytes value;

@@ -39,8 +39,10 @@ struct preparing {
 /* --- context ---------------------------------------------------------------------------------------- */
 
 static void settle_scope(struct work_settling *settling, const struct work_event *event, const char *team) {
-    /* A recall too is worked into every child: it can change what is shown as ended of an earlier recall, also where the lot index names nobody. */
-    uint8_t scope = *team ? WORK_SETTLE_TEAM : WORK_SETTLE_ALL;
+    /* The lot index names every child that a recall can say something about: by what is in place, at home, or ended and still shown. */
+    uint8_t scope = event->kind == PROTO_KIND_lot_recalled ? WORK_SETTLE_RECALL
+                    : *team                                ? WORK_SETTLE_TEAM
+                                                           : WORK_SETTLE_ALL;
     if (event->has_replaces) /* what is taken back may have concerned others */
         scope = WORK_SETTLE_ALL;
     bool same = settling->scope == scope && (scope != WORK_SETTLE_TEAM || strcmp(settling->team, team) == 0);

@@ -45,7 +45,8 @@ enum proto_error work_device_row_read(struct store_bytes key, struct store_bytes
                                       struct work_device_row *out) PROTO_MUST_CHECK;
 
 /* A row of STORE_LOTS: devices in a child or just come out (what 1), spares (what 2: french_fr, length_mm, lot and placed_at, when it was counted,
- * are known), and the last device of a stoma that has none any more or of a child that left (what 3: a recall may still speak of it). */
+ * are known), and those that a recall may still speak of (what 3): the last device of a stoma that has none any more or of a child that left, the device before,
+ * one whose placement was voided. Every child whose schedule a recall can change has a row here that its lot and trade item fit. */
 enum work_lot_what { WORK_LOT_DEVICE = 1, WORK_LOT_SPARE, WORK_LOT_GONE };
 enum proto_error work_lot_row_read(struct store_bytes key, struct store_bytes value, uint8_t *what,
                                    struct work_device_row *out) PROTO_MUST_CHECK;

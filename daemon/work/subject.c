@@ -297,6 +297,23 @@ static void add_device(const struct work_subject *s, int index, struct work_rows
     add_device_value(s, &d, device->gtin, device->lot, device->serial, rows);
 }
 
+/* A recall that is learnt late is worked into what ended as well: what it can be about there is in the index, so that it finds the child. */
+static void add_old_devices(const struct work_subject *s, struct work_rows *rows) {
+    const struct care_device *device = NULL;
+    int stoma = 0;
+    for (uint32_t place = 0; care_old_device_next(s->state, &place, &device, &stoma);) {
+        struct work_device_row d = {.stoma = (uint8_t)stoma,
+                                    .retention = device->retention,
+                                    .profile = device->profile,
+                                    .tip = device->tip,
+                                    .french_fr = device->french_fr,
+                                    .length_mm = device->length_mm,
+                                    .balloon_ml = device->balloon_ml,
+                                    .placed_at = device->placed.at};
+        add_lot(s, WORK_LOT_GONE, &d, device->gtin, device->lot, device->serial, rows);
+    }
+}
+
 static void add_spares(const struct work_subject *s, struct work_rows *rows) {
     for (uint32_t i = 0; i < s->state->spare_count; i++) {
         const struct care_spare *spare = &s->state->spares[i];
@@ -322,6 +339,7 @@ void work_subject_rows(const struct work_subject *s, struct work_rows *rows) {
     add_names(s, rows);
     for (int i = 0; i < PROTO_STOMAS_MAX; i++)
         add_device(s, i, rows);
+    add_old_devices(s, rows);
     add_spares(s, rows);
     add_levels(s, rows);
 }
