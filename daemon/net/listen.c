@@ -3,6 +3,7 @@
  * beyond loopback is refused, and the socket belongs to its owner alone.
  */
 #define _GNU_SOURCE
+#include "net/address.h"
 #include "net/transport.h"
 
 #include <arpa/inet.h>
@@ -31,65 +32,21 @@ static void on_socket_peer(uv_stream_t *listener, int status) {
         net_conn_accept(loop, listener, true);
 }
 
-/* "host:port" into its parts; the host loses its brackets. */
-static bool split_address(const char *address, char host[64], uint16_t *port) {
-    const char *colon = strrchr(address, ':');
-    if (!colon || colon == address || colon[1] < '0' || colon[1] > '9')
-        return false;
-    char *end = NULL;
-    unsigned long number = strtoul(colon + 1, &end, 10);
-    size_t size = (size_t)(colon - address);
-    if (*end != '\0' || number > 65535)
-        return false;
-    if (address[0] == '[') {
-        if (size < 3 || address[size - 1] != ']')
-            return false;
-        address++;
-        size -= 2;
-    }
-    if (size >= 64)
-        return false;
-    memcpy(host, address, size);
-    host[size] = '\0';
-    *port = (uint16_t)number;
-    return true;
-}
-
-static bool is_loopback(const struct sockaddr_storage *storage) {
-    if (storage->ss_family == AF_INET) {
-        struct sockaddr_in in;
-        memcpy(&in, storage, sizeof in);
-        return ntohl(in.sin_addr.s_addr) >> 24 == 127;
-    }
-    struct sockaddr_in6 in6;
-    memcpy(&in6, storage, sizeof in6);
-    return IN6_IS_ADDR_LOOPBACK(&in6.sin6_addr);
-}
-
-static enum proto_error read_address(const char *address, struct sockaddr_storage *storage, struct proto_fault *fault) {
-    char host[64];
-    uint16_t port = 0;
-    struct sockaddr_in in;
-    struct sockaddr_in6 in6;
-    memset(storage, 0, sizeof *storage);
-    if (!split_address(address, host, &port))
-        return proto_fault_set(fault, PROTO_BAD_VALUE, "listen", "%s is not an address of the form host:port.",
-                               address);
-    if (strcmp(host, "localhost") == 0)
-        memcpy(host, "127.0.0.1", sizeof "127.0.0.1");
-    if (uv_ip4_addr(host, port, &in) == 0)
-        memcpy(storage, &in, sizeof in);
-    else if (uv_ip6_addr(host, port, &in6) == 0)
-        memcpy(storage, &in6, sizeof in6);
-    else
+static enum proto_error read_address(const char *text, struct sockaddr_storage *storage, struct proto_fault *fault) {
+    struct net_address address;
+    if (!net_address_split(text, &address))
+        return proto_fault_set(fault, PROTO_BAD_VALUE, "listen", "%s is not an address of the form host:port.", text);
+    if (strcmp(address.host, "localhost") == 0)
+        memcpy(address.host, "127.0.0.1", sizeof "127.0.0.1");
+    if (!net_address_numeric(&address, storage))
         return proto_fault_set(fault, PROTO_BAD_VALUE, "listen",
-                               "%s is not a numeric address; write one such as 127.0.0.1:7811.", address);
-    if (!is_loopback(storage))
+                               "%s is not a numeric address; write one such as 127.0.0.1:7811.", text);
+    if (!net_address_is_loopback(storage))
         return proto_fault_set(
             fault, PROTO_NOT_ALLOWED, "listen",
             "%s is not a loopback address. What goes over a network must be encrypted and signed in, which "
             "this version does not offer; listen on 127.0.0.1 or ::1.",
-            host);
+            address.host);
     return PROTO_OK;
 }
 
