@@ -440,52 +440,7 @@ static enum proto_error read_values(const struct reading *r, struct proto_value 
     return PROTO_OK;
 }
 
-/* ---- parameters only -------------------------------------------------------------------------------------- */
-
-static enum proto_error read_events(const struct reading *r, struct proto_value *value) {
-    enum proto_error error = check_array(r, r->field->max);
-    if (error != PROTO_OK)
-        return error;
-    for (uint32_t i = 0; i < r->object->via.array.size; i++)
-        if (r->object->via.array.ptr[i].type != MSGPACK_OBJECT_MAP) {
-            error = REFUSE(r, PROTO_BAD_VALUE, "Each of the events must be a map.");
-            if (r->fault) {
-                r->fault->has_event = 1;
-                r->fault->event_index = i;
-            }
-            return error;
-        }
-    value->n = r->object->via.array.size;
-    value->object = r->object;
-    return PROTO_OK;
-}
-
-static bool is_hash(const msgpack_object *object) {
-    if (!proto_object_is_text(object) || object->via.str.size != 2 * PROTO_HASH_BYTES)
-        return false;
-    for (uint32_t i = 0; i < object->via.str.size; i++) {
-        char c = object->via.str.ptr[i];
-        if (!(c >= '0' && c <= '9') && !(c >= 'a' && c <= 'f'))
-            return false;
-    }
-    return true;
-}
-
-static enum proto_error read_cursor(const struct reading *r, struct proto_value *value) {
-    const msgpack_object *map = r->object;
-    if (map->type != MSGPACK_OBJECT_MAP || map->via.map.size != 3)
-        return REFUSE(r, PROTO_BAD_VALUE, "%s must be a map of log, seq and chain, as the server gave it.",
-                      r->field->name);
-    const msgpack_object *log = proto_object_find(map, "log"), *seq = proto_object_find(map, "seq"),
-                         *chain = proto_object_find(map, "chain");
-    if (!log || !seq || !chain || !proto_object_is_text(log) || !is_hash(chain) ||
-        proto_id_parse(proto_object_text(log), &value->id) != PROTO_OK || !proto_object_int(seq, &value->n) ||
-        value->n < 0)
-        return REFUSE(r, PROTO_BAD_VALUE, "%s must hold log (an id), seq (a number) and chain (64 hex digits).",
-                      r->field->name);
-    value->text = proto_object_text(chain);
-    return PROTO_OK;
-}
+/* ---- any value -------------------------------------------------------------------------------------------- */
 
 static enum proto_error read_any(const struct reading *r, struct proto_value *value) {
     switch (r->field->type) {
@@ -518,9 +473,10 @@ static enum proto_error read_any(const struct reading *r, struct proto_value *va
     case PROTO_TYPE_VALUES:
         return read_values(r, value);
     case PROTO_TYPE_EVENTS:
-        return read_events(r, value);
     case PROTO_TYPE_CURSOR:
-        return read_cursor(r, value);
+    case PROTO_TYPE_KEPT:
+    case PROTO_TYPE_IDS:
+        return proto_param_read(r->field, r->object, value, r->fault);
     }
     abort();
 }
@@ -561,18 +517,6 @@ struct proto_record proto_list_record(const struct proto_value *value, uint32_t 
     if (value->type == PROTO_TYPE_PAUSES)
         return (struct proto_record){.from = (int32_t)v[0].n, .to = (int32_t)v[1].n};
     return (struct proto_record){.a = v[0].text, .b = v[1].text, .c = v[2].text, .n = v[1].n};
-}
-
-static uint8_t nibble(char c) {
-    return (uint8_t)(c <= '9' ? c - '0' : c - 'a' + 10);
-}
-
-struct proto_position proto_value_position(const struct proto_value *value) {
-    struct proto_position position = {.log = value->id, .seq = (uint64_t)value->n};
-    assert(value->present && value->type == PROTO_TYPE_CURSOR && value->text.size == 2 * PROTO_HASH_BYTES);
-    for (size_t i = 0; i < PROTO_HASH_BYTES; i++)
-        position.chain[i] = (uint8_t)(nibble(value->text.data[2 * i]) << 4 | nibble(value->text.data[2 * i + 1]));
-    return position;
 }
 
 int64_t proto_list_policy(const struct proto_value *value, uint32_t index, enum proto_policy *policy) {

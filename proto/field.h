@@ -25,4 +25,10 @@ enum proto_error proto_fault_twice(struct proto_fault *fault, const char *name);
 enum proto_error proto_fault_bounds(struct proto_fault *fault, const char *name, enum proto_type type, int64_t min,
                                     int64_t max, const char *unit);
 
+/* Values that only parameters of methods have: EVENTS, CURSOR, KEPT, IDS. As proto_field_read, which calls it. */
+enum proto_error proto_param_read(const struct proto_field *field, const msgpack_object *object,
+                                  struct proto_value *value, struct proto_fault *fault) PROTO_MUST_CHECK;
+/* One event as nodes send it; NULL when it is well formed, else what it should be. */
+const char *proto_kept_read(const msgpack_object *object, struct proto_kept *kept);
+
 #endif

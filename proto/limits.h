@@ -12,12 +12,17 @@
 /* --- the wire ------------------------------------------------------------ */
 #define PROTO_MESSAGE_BYTES_MAX (1u << 20)          /* one MessagePack-RPC message, either direction */
 #define PROTO_MESSAGE_BEFORE_SIGN_IN_MAX (1u << 16) /* until `hello` has succeeded */
+#define PROTO_NODE_MESSAGE_BYTES_MAX (2u << 20)     /* between nodes: one recorded call with its stamps always fits */
 #define PROTO_NESTING_MAX 16                        /* arrays and maps inside one another */
 #define PROTO_NODES_MAX 65536                       /* values in one message, counted by the scan */
 #define PROTO_EVENTS_PER_CALL_MAX 1000
 #define PROTO_METHOD_BYTES_MAX 64
 #define PROTO_ROWS_MAX 1000 /* rows of one answer page */
 #define PROTO_ROWS_DEFAULT 100
+#define PROTO_KEPT_MAX 8000      /* events of one message between nodes */
+#define PROTO_IDS_MAX 1000       /* ids that one call names */
+#define PROTO_SCOPE_TEAMS_MAX 16 /* teams of one node */
+#define PROTO_RECEIPT_BYTES 16
 
 /* --- one event ----------------------------------------------------------- */
 #define PROTO_EVENT_BYTES_MAX 16384 /* canonical bytes: content and stamps */
@@ -73,5 +78,8 @@ static_assert(PROTO_STATUS_BYTES_MAX < PROTO_MESSAGE_BYTES_MAX, "a status must f
 static_assert(PROTO_EVENT_BYTES_MAX < PROTO_BATCH_BYTES_MAX, "an event must fit a batch");
 static_assert(PROTO_EVENTS_PER_CALL_MAX <= PROTO_BATCH_EVENTS_MAX, "one call is never split over batches");
 static_assert(PROTO_MESSAGE_BEFORE_SIGN_IN_MAX <= PROTO_MESSAGE_BYTES_MAX, "sign-in bound is the tighter one");
+static_assert(PROTO_MESSAGE_BYTES_MAX + PROTO_EVENTS_PER_CALL_MAX * 256u < PROTO_NODE_MESSAGE_BYTES_MAX,
+              "a recorded call with its stamps fits a message between nodes");
+static_assert(PROTO_KEPT_MAX * 5u + 64u < PROTO_NODES_MAX, "events between nodes are within the count of values");
 
 #endif

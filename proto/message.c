@@ -83,7 +83,7 @@ static enum proto_error scan_and_unpack(const uint8_t *bytes, size_t size, struc
                                         const msgpack_object **object, struct proto_fault *fault) {
     struct proto_scan scan = {0};
     size_t scanned;
-    enum proto_error error = proto_scan_value(&scan, bytes, size, PROTO_MESSAGE_BYTES_MAX, &scanned);
+    enum proto_error error = proto_scan_value(&scan, bytes, size, PROTO_NODE_MESSAGE_BYTES_MAX, &scanned);
     if (error == PROTO_OK && scanned != size)
         return refuse_message(fault, "there is something behind it");
     if (error == PROTO_TRUNCATED)
@@ -149,12 +149,6 @@ enum proto_error proto_params_decode(enum proto_method method, const void *param
             return proto_fault_missing(fault, info->name, &info->params[i]);
     memcpy(values, made, sizeof made);
     return PROTO_OK;
-}
-
-const void *proto_list_object(const struct proto_value *value, uint32_t index) {
-    const msgpack_object *list = value->object;
-    assert(value->type == PROTO_TYPE_EVENTS && list && list->type == MSGPACK_OBJECT_ARRAY && index < value->n);
-    return &list->via.array.ptr[index];
 }
 
 /* ---- writing ------------------------------------------------------------------------------------------------ */

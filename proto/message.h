@@ -22,7 +22,7 @@ struct proto_message {
     const void *result;
 };
 
-/* Decodes one scanned message. Fault BAD_MESSAGE, or BAD_PARAMS when params are not an array of at most one map; *has_msgid says whether
+/* Decodes one scanned message; a tighter bound than PROTO_NODE_MESSAGE_BYTES_MAX is the business of whoever framed it. Fault BAD_MESSAGE, or BAD_PARAMS when params are not an array of at most one map; *has_msgid says whether
  * an answer can be addressed: then message->msgid is set also when there is an error, and only it. Objects live in the arena. */
 enum proto_error proto_message_decode(const uint8_t *bytes, size_t size, struct proto_arena *arena,
                                       struct proto_message *message, bool *has_msgid,

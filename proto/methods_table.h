@@ -4,7 +4,8 @@
  *
  * M(ident, "wire-name", WAITS (answers `rebuilding` while the view is rebuilt), "help")
  * Parameters: R(method, field, TYPE, NEED, "unit", min, max, choices, "help"), types as in kinds_table.h;
- * EVENTS is the list of events of `record`, NAMES a list of choices (or free names when choices is NULL), CURSOR a map {log, seq, chain}.
+ * EVENTS is the list of events of `record`, NAMES a list of choices (or free names when choices is NULL), CURSOR a map {log, seq, chain},
+ * KEPT a list of events as nodes send them to each other, IDS a list of ids.
  */
 #ifndef PROTO_METHODS_TABLE_H
 #define PROTO_METHODS_TABLE_H
@@ -29,12 +30,22 @@
     M(devices, "devices", 1, "Devices in use and who has them.")                                               \
     M(follow, "follow", 1, "What is recorded from here on, as it comes: notifications `change`, resumable.")     \
     M(unfollow, "unfollow", 0, "No more of it.")                                                              \
+    M(offer, "offer", 1, "Between nodes: events that a node recorded, each answered for itself.")              \
+    M(fetch, "fetch", 1, "Between nodes: the next page of what is new in the node's scope, or named events.")  \
+    M(digest, "digest", 1, "Between nodes: what is held of each record, as counts and sums, to compare.")      \
+    M(sync_state, "sync-state", 0, "How this server stands with its upstream.")                                \
+    M(refused, "refused", 1, "Events recorded here that the upstream would not take, and why.")                \
+    M(nodes, "nodes", 1, "The nodes that have this server as their upstream.")                                 \
     M(stats, "stats", 0, "Counters and gauges of the server, without personal data.")
 
 #define PROTO_PARAMS_hello(R, m)                                                                    \
     R(m, account, TEXT, OPTIONAL, "", 1, PROTO_TEXT_SHORT_MAX, NULL, "account that signs in")       \
     R(m, secret, TEXT, OPTIONAL, "", 1, PROTO_TEXT_LINE_MAX, NULL, "its token or passphrase")       \
-    R(m, agent, TEXT, OPTIONAL, "", 0, PROTO_TEXT_SHORT_MAX, NULL, "name of the calling program")
+    R(m, agent, TEXT, OPTIONAL, "", 0, PROTO_TEXT_SHORT_MAX, NULL, "name of the calling program")   \
+    R(m, node, ID, OPTIONAL, "", 0, 0, NULL, "the caller is a node, and this is its id")            \
+    R(m, place, CURSOR, OPTIONAL, "", 0, 0, NULL, "a node: the end of its own log")                 \
+    R(m, teams, NAMES, OPTIONAL, "", 0, PROTO_SCOPE_TEAMS_MAX, NULL, "a node: the teams whose children it holds") \
+    R(m, all_teams, BOOL, OPTIONAL, "", 1, 1, NULL, "a node: it holds the children of every team")
 #define PROTO_PARAMS_ping(R, m)
 #define PROTO_PARAMS_kinds(R, m)
 #define PROTO_PARAMS_rules(R, m) R(m, team, TEXT, OPTIONAL, "", 1, 40, NULL, "as this team has them")
@@ -88,6 +99,31 @@
     R(m, teams, NAMES, OPTIONAL, "", 0, 64, NULL, "only these teams")                               \
     R(m, what, NAMES, OPTIONAL, "", 0, 2, "follow_what", "events when not said")
 #define PROTO_PARAMS_unfollow(R, m)
+#define PROTO_PARAMS_offer(R, m)                                                                    \
+    R(m, events, KEPT, REQUIRED, "", 1, PROTO_KEPT_MAX, NULL, "the events, whole calls of them")    \
+    R(m, cursor, CURSOR, OPTIONAL, "", 0, 0, NULL, "how far the node has pulled")                   \
+    R(m, place, CURSOR, OPTIONAL, "", 0, 0, NULL, "the end of the node's own log")
+#define PROTO_PARAMS_fetch(R, m)                                                                    \
+    R(m, after, CURSOR, OPTIONAL, "", 0, 0, NULL, "the place up to which all is known; the beginning when not said") \
+    R(m, teams, NAMES, OPTIONAL, "", 0, PROTO_SCOPE_TEAMS_MAX, NULL, "a page of what is new for these teams") \
+    R(m, all_teams, BOOL, OPTIONAL, "", 1, 1, NULL, "a page of all that is new")                    \
+    R(m, next, BOOL, OPTIONAL, "", 1, 1, NULL, "the page after the last one that this connection was answered") \
+    R(m, ids, IDS, OPTIONAL, "", 1, PROTO_IDS_MAX, NULL, "these events")                            \
+    R(m, record, ID, OPTIONAL, "", 0, 0, NULL, "all events of this record")                         \
+    R(m, from, TEXT, OPTIONAL, "", 1, 400, NULL, "token of the part of the record before")
+#define PROTO_PARAMS_digest(R, m)                                                                   \
+    R(m, teams, NAMES, OPTIONAL, "", 0, PROTO_SCOPE_TEAMS_MAX, NULL, "the records of these teams")  \
+    R(m, all_teams, BOOL, OPTIONAL, "", 1, 1, NULL, "all records")                                  \
+    R(m, records, IDS, OPTIONAL, "", 1, PROTO_IDS_MAX, NULL, "these records")                       \
+    R(m, record, ID, OPTIONAL, "", 0, 0, NULL, "the events of this record")                         \
+    R(m, after, TEXT, OPTIONAL, "", 1, 400, NULL, "token of the page before")
+#define PROTO_PARAMS_sync_state(R, m)
+#define PROTO_PARAMS_refused(R, m)                                                                  \
+    R(m, limit, INT, OPTIONAL, "", 1, PROTO_ROWS_MAX, NULL, "rows of one page")                     \
+    R(m, after, TEXT, OPTIONAL, "", 1, 400, NULL, "token of the page before")                       \
+    R(m, again, ID, OPTIONAL, "", 0, 0, NULL, "record this event again, so that it is offered again") \
+    R(m, drop, ID, OPTIONAL, "", 0, 0, NULL, "take this event off the list")
+#define PROTO_PARAMS_nodes(R, m)
 #define PROTO_PARAMS_stats(R, m)
 
 #define PROTO_METHOD_ENUM(ident, wire, waits, help) PROTO_METHOD_##ident,

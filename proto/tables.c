@@ -267,6 +267,8 @@ const char *proto_type_name(enum proto_type type) {
         [PROTO_TYPE_EVENTS] = "events",
         [PROTO_TYPE_NAMES] = "names",
         [PROTO_TYPE_CURSOR] = "cursor",
+        [PROTO_TYPE_KEPT] = "kept",
+        [PROTO_TYPE_IDS] = "ids",
     };
     assert((size_t)type < sizeof names / sizeof names[0]);
     return names[type];

@@ -42,7 +42,9 @@ enum proto_type {
     PROTO_TYPE_VALUES,      /* {policy name: value}  set holds bit (policy); read with proto_list_policy */
     PROTO_TYPE_EVENTS,      /* methods only */
     PROTO_TYPE_NAMES,       /* methods only: a list of choices (set) or of free names (texts) */
-    PROTO_TYPE_CURSOR       /* methods only: {log, seq, chain}, read with proto_value_position */
+    PROTO_TYPE_CURSOR,      /* methods only: {log, seq, chain}, read with proto_value_position */
+    PROTO_TYPE_KEPT,        /* methods only: events between nodes; n entries, read with proto_list_kept */
+    PROTO_TYPE_IDS          /* methods only: n entries, read with proto_list_id */
 };
 
 struct proto_value {
@@ -124,6 +126,16 @@ struct proto_position {
     uint8_t chain[PROTO_HASH_BYTES];
 };
 struct proto_position proto_value_position(const struct proto_value *value);
+/* An event as it travels between nodes (KEPT): [flags, bytes] or [flags, bytes, received_at, receipt]. */
+struct proto_kept {
+    struct proto_slice bytes; /* canonical when all is well; never empty, at most PROTO_EVENT_BYTES_MAX */
+    bool joined;              /* flags, bit 0: recorded in one call with the event before it in the list */
+    bool has_receipt;
+    int64_t received_at; /* ms, by the clock of the node that gave the receipt */
+    uint8_t receipt[PROTO_RECEIPT_BYTES];
+};
+struct proto_kept proto_list_kept(const struct proto_value *value, uint32_t index);
+struct proto_id proto_list_id(const struct proto_value *value, uint32_t index);
 /* Policy value of entry `index`: name into *policy (NONE for a name of a newer version), hundredths returned. */
 int64_t proto_list_policy(const struct proto_value *value, uint32_t index, enum proto_policy *policy);
 

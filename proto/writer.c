@@ -102,6 +102,16 @@ void proto_write_position(struct proto_writer *w, const struct proto_position *p
     proto_write_slice(w, (struct proto_slice){chain, sizeof chain});
 }
 
+void proto_write_kept(struct proto_writer *w, const struct proto_kept *kept) {
+    proto_write_array(w, kept->has_receipt ? 4 : 2);
+    proto_write_int(w, kept->joined);
+    proto_write_bin(w, kept->bytes.data, kept->bytes.size);
+    if (!kept->has_receipt)
+        return;
+    proto_write_int(w, kept->received_at);
+    proto_write_bin(w, kept->receipt, sizeof kept->receipt);
+}
+
 void proto_write_date(struct proto_writer *w, int32_t day) {
     char text[11];
     proto_date_format(day, text);

@@ -25,6 +25,7 @@ void proto_write_slice(struct proto_writer *w, struct proto_slice text);
 void proto_write_bin(struct proto_writer *w, const void *bytes, size_t size);
 void proto_write_id(struct proto_writer *w, const struct proto_id *id);                   /* as text */
 void proto_write_position(struct proto_writer *w, const struct proto_position *position); /* {log, seq, chain} */
+void proto_write_kept(struct proto_writer *w, const struct proto_kept *kept);             /* as an entry of KEPT */
 void proto_write_date(struct proto_writer *w, int32_t day);
 void proto_write_array(struct proto_writer *w, uint32_t count);
 void proto_write_map(struct proto_writer *w, uint32_t count);

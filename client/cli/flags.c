@@ -157,7 +157,9 @@ void cli_args_add_params(struct cli_args *args, enum proto_method method) {
     for (uint32_t i = 0; i < info->param_count; i++) {
         const struct proto_field *field = &info->params[i];
         bool word = field->required && field->type == PROTO_TYPE_ID;
-        if (!word && field->type != PROTO_TYPE_EVENTS && field->type != PROTO_TYPE_CURSOR)
+        bool for_programs = field->type == PROTO_TYPE_EVENTS || field->type == PROTO_TYPE_CURSOR ||
+                            field->type == PROTO_TYPE_KEPT || field->type == PROTO_TYPE_IDS;
+        if (!word && !for_programs)
             cli_args_add_field(args, field, CLI_PLACE_PARAM);
     }
 }

@@ -42,6 +42,12 @@
     M(devices, GUARD_READERS)                      \
     M(follow, GUARD_READERS)                       \
     M(unfollow, GUARD_READERS)                     \
+    M(offer, GUARD_S)                              \
+    M(fetch, GUARD_S)                              \
+    M(digest, GUARD_S)                             \
+    M(sync_state, GUARD_EVERYBODY)                 \
+    M(refused, GUARD_READERS)                      \
+    M(nodes, GUARD_A | GUARD_S)                    \
     M(stats, GUARD_EVERYBODY)
 
 #define GUARD_KINDS(K)                             \

@@ -29,7 +29,7 @@ static const struct method methods[PROTO_METHOD_COUNT] = {
 };
 
 #define COUNT_ONE(ident, wire, waits, help) +1
-static_assert(0 PROTO_METHODS(COUNT_ONE) == 15, "a new method needs its line in `methods`");
+static_assert(0 PROTO_METHODS(COUNT_ONE) == 21, "a new method needs its line in `methods`");
 
 static struct proto_slice slice_of(const char *text) {
     return (struct proto_slice){text, (uint32_t)strlen(text)};
@@ -118,7 +118,7 @@ void serve_send_fault(struct serve *serve, struct net_ticket ticket, const struc
 static enum proto_error admit(struct serve_request *r, const struct proto_message *message) {
     struct work_progress progress;
     struct proto_fault *fault = &r->fault;
-    if (r->method == PROTO_METHOD_UNKNOWN)
+    if (r->method == PROTO_METHOD_UNKNOWN || !methods[r->method].answer)
         return proto_fault_set(fault, PROTO_UNKNOWN_METHOD, NULL, "There is no method %.*s.", (int)message->method.size,
                                message->method.data ? message->method.data : "");
     if (r->serve->stopping)

@@ -68,6 +68,7 @@ static void print_values(const struct proto_field *field) {
         fputs(field->min == 1 ? "`true` only" : "", stdout);
         return;
     case PROTO_TYPE_ID:
+    case PROTO_TYPE_CURSOR:
         return;
     default:
         printf("at most %lld entries", (long long)field->max);

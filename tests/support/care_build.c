@@ -56,6 +56,8 @@ static struct proto_value value_of(enum proto_type type, const struct ev_field *
     case PROTO_TYPE_EVENTS:
     case PROTO_TYPE_NAMES:
     case PROTO_TYPE_CURSOR:
+    case PROTO_TYPE_KEPT:
+    case PROTO_TYPE_IDS:
         assert(false && "set these fields by hand");
         break;
     case PROTO_TYPE_BOOL:

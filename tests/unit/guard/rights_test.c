@@ -39,7 +39,8 @@ static void test_an_auditor_writes_nothing(void **state) {
     for (enum proto_kind k = PROTO_KIND_UNKNOWN + 1; k < PROTO_KIND_COUNT; k++)
         assert_false(guard_may_record(ROLE(AUDITOR), k));
     for (enum proto_method m = PROTO_METHOD_UNKNOWN + 1; m < PROTO_METHOD_COUNT; m++)
-        assert_int_equal(guard_may_call(ROLE(AUDITOR), m), m != PROTO_METHOD_record);
+        assert_int_equal(guard_may_call(ROLE(AUDITOR), m), m != PROTO_METHOD_record && m != PROTO_METHOD_offer &&
+                                                               m != PROTO_METHOD_fetch && m != PROTO_METHOD_digest);
 }
 
 static void test_who_may_what(void **state) {
@@ -59,6 +60,11 @@ static void test_who_may_what(void **state) {
     /* a steward looks after the server and does not read records */
     assert_false(guard_may_call(ROLE(STEWARD), PROTO_METHOD_patient));
     assert_false(guard_may_call(ROLE(STEWARD), PROTO_METHOD_history));
+    /* what nodes say to each other is no person's business, how they stand is everybody's */
+    assert_false(guard_may_call(ROLE(NURSE), PROTO_METHOD_fetch));
+    assert_true(guard_may_call(ROLE(NURSE), PROTO_METHOD_sync_state));
+    assert_true(guard_may_call(ROLE(NURSE), PROTO_METHOD_refused));
+    assert_false(guard_may_call(ROLE(STEWARD), PROTO_METHOD_refused));
     assert_string_equal(guard_role_name(GUARD_ROLE_NURSE), "nurse");
     assert_string_equal(guard_role_name(GUARD_ROLE_STEWARD), "steward");
 }

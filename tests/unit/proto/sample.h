@@ -29,7 +29,7 @@
 #define ID_C "017f22e2-79b0-7cc3-98c4-dc0c0c073991"
 
 struct sample {
-    uint8_t bytes[1 << 17];
+    uint8_t bytes[1 << 19];
     struct proto_writer w;
     struct proto_arena *arena;
 };
@@ -151,6 +151,20 @@ static inline void put_values(struct proto_writer *w, enum bound bound) {
     }
 }
 
+static inline void put_kept_list(struct proto_writer *w, int64_t count, uint32_t size) {
+    static const uint8_t bytes[20] = {0x92};
+    struct proto_kept kept = {.bytes = {(const char *)bytes, size}, .has_receipt = size > 1, .received_at = 5};
+    proto_write_array(w, (uint32_t)count);
+    for (int64_t i = 0; i < count; i++, kept.joined = true)
+        proto_write_kept(w, &kept);
+}
+
+static inline void put_id_list(struct proto_writer *w, int64_t count) {
+    proto_write_array(w, (uint32_t)count);
+    for (int64_t i = 0; i < count; i++)
+        proto_write_text(w, "ffffffff-ffff-ffff-ffff-ffffffffffff");
+}
+
 /* A value of the field at that bound; BELOW and ABOVE only where has_beyond says so. */
 static inline void put_value(struct proto_writer *w, const struct proto_field *f, enum bound bound) {
     int64_t n = number_at(f, bound);
@@ -191,6 +205,12 @@ static inline void put_value(struct proto_writer *w, const struct proto_field *f
         proto_write_position(w, &position);
         break;
     }
+    case PROTO_TYPE_KEPT:
+        put_kept_list(w, bound == LEAST ? f->min : f->max, bound == LEAST ? 1 : 20);
+        break;
+    case PROTO_TYPE_IDS:
+        put_id_list(w, bound == LEAST ? f->min : f->max);
+        break;
     default:
         put_list(w, f, bound);
     }
