@@ -49,6 +49,15 @@ static void show_alike(const struct cli *cli, const struct betony_value *alike, 
     }
 }
 
+/* What the person who recorded it must know, though it is on record as it was said. */
+static void show_notes(const struct cli *cli, const struct betony_value *notes) {
+    for (size_t i = 0; i < betony_value_count(notes); i++) {
+        char text[600];
+        (void)snprintf(text, sizeof text, "NOTE: %.500s", text_of(betony_value_at(notes, i), "message"));
+        out_folded(cli, stdout, 0, text);
+    }
+}
+
 /* --- what follows ---------------------------------------------------------------------------------------------------------- */
 
 /* The child's page as it is now; NULL when the kind is about no child or the page cannot be had: what was recorded is
@@ -155,6 +164,7 @@ void record_show_answer(struct cli *cli, const struct betony_value *result, cons
     show_recorded(cli, told, repeated);
     show_settled(betony_value_get(result, "settled"));
     show_alike(cli, betony_value_get(result, "alike"), told);
+    show_notes(cli, betony_value_get(result, "notes"));
     if (told->kind == PROTO_KIND_event_withdrawn)
         (void)printf("If an alert for now rests on that event, the alert stays until a second account records\n"
                      "withdrawal.confirmed --withdrawal %s\n",

@@ -69,11 +69,12 @@ static void write_result(struct work_call *call, const struct reply_link *links)
     size_t cap = result_size(call, links);
     proto_writer_init(&w, work_buffer_reserve(&call->result, cap), cap);
     size_t mark = proto_write_map_begin(&w);
-    uint32_t fields = 5;
+    uint32_t fields = 6;
     write_seqs(&w, call);
     bool cut = write_list(&w, links, call->reply_first, WORK_REPLY_OPENED, "opened");
     cut |= write_list(&w, links, call->reply_first, WORK_REPLY_SETTLED, "settled");
     cut |= write_list(&w, links, call->reply_first, WORK_REPLY_ALIKE, "alike");
+    cut |= write_list(&w, links, call->reply_first, WORK_REPLY_NOTE, "notes");
     if (call->want == WORK_WANT_STATUSES) {
         fields++;
         cut |= write_list(&w, links, call->reply_first, WORK_REPLY_STATUS, "statuses");

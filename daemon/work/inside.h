@@ -53,7 +53,7 @@ struct work_call {
 
 /* --- batches ------------------------------------------------------------------------------------ */
 
-enum work_reply_what { WORK_REPLY_OPENED, WORK_REPLY_SETTLED, WORK_REPLY_ALIKE, WORK_REPLY_STATUS };
+enum work_reply_what { WORK_REPLY_OPENED, WORK_REPLY_SETTLED, WORK_REPLY_ALIKE, WORK_REPLY_NOTE, WORK_REPLY_STATUS };
 struct work_reply { /* one encoded value for one list of one call's answer, in a hand's `answers` */
     struct work_call *call;
     uint8_t what; /* enum work_reply_what */
@@ -342,5 +342,9 @@ void work_reply_status(struct work_hand *hand, struct work_call *call, const str
                        const struct care_context *context, int64_t now);
 enum proto_error work_reply_alike(struct work_hand *hand, struct work_call *call, struct work_fold *fold,
                                   const struct work_event *event) PROTO_MUST_CHECK;
+/* What is to be said of one event, new or repeated, that counts; `schedule` is planned from the fold's state. */
+enum proto_error work_reply_notes(struct work_hand *hand, struct work_call *call, struct work_fold *fold,
+                                  const struct proto_id *event, const struct care_schedule *schedule,
+                                  int64_t now) PROTO_MUST_CHECK;
 
 #endif

@@ -6,6 +6,8 @@
  */
 #include "work/inside.h"
 
+#include "care/notes.h"
+
 #include <assert.h>
 #include <stdlib.h>
 
@@ -141,6 +143,9 @@ static enum proto_error add_group(struct run *run, struct work_event **events, u
             error = add_and_compare(run, &events[i], 1);
     for (uint32_t i = 0; i < count && error == PROTO_OK; i++)
         error = work_reply_alike(hand, call, &run->fold, events[i]);
+    for (uint32_t i = 0; i < count && error == PROTO_OK; i++)
+        if (care_note_kind((enum proto_kind)events[i]->kind))
+            error = work_reply_notes(hand, call, &run->fold, &events[i]->id, hand->before, run->batch->now);
     struct work_shown shown = shown_of(run, hand->before);
     if (error == PROTO_OK)
         work_reply_found(hand, call, hand->before, run->batch->now, &shown);
@@ -166,13 +171,17 @@ static enum proto_error add_events(struct run *run) {
 
 /* --- what repeated events and whole statuses are told ------------------------------------------------ */
 
-static void reply_refs(struct run *run, const struct care_schedule *schedule) {
+static enum proto_error reply_refs(struct run *run, const struct care_schedule *schedule) {
     struct work_shown shown = shown_of(run, schedule);
-    for (uint32_t i = 0; i < run->job->ref_count; i++) {
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < run->job->ref_count && error == PROTO_OK; i++) {
         const struct work_ref *ref = &run->batch->refs[run->job->ref_first + i];
-        if (ref->call->want != WORK_WANT_NONE)
-            work_reply_resting(run->hand, ref->call, &ref->event, schedule, run->batch->now, &shown);
+        if (ref->call->want == WORK_WANT_NONE)
+            continue;
+        work_reply_resting(run->hand, ref->call, &ref->event, schedule, run->batch->now, &shown);
+        error = work_reply_notes(run->hand, ref->call, &run->fold, &ref->event, schedule, run->batch->now);
     }
+    return error;
 }
 
 static bool told_before(const struct run *run, const struct work_call *call, uint32_t events, uint32_t refs) {
@@ -393,10 +402,10 @@ static enum proto_error run_one_class(struct run *run) {
     if (error != PROTO_OK || (!changed && job->ref_count == 0))
         return error;
     plan_before(run);
-    reply_refs(run, hand->before);
+    error = reply_refs(run, hand->before);
     reply_statuses(run, hand->before);
-    if (!changed)
-        return PROTO_OK;
+    if (error != PROTO_OK || !changed)
+        return error;
     run->job->children = run->fold.stored ? 0 : 1;
     error = add_rows(run, hand->before);
     if (error == PROTO_OK)

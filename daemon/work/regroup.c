@@ -6,6 +6,8 @@
  */
 #include "work/inside.h"
 
+#include "care/notes.h"
+
 #include <assert.h>
 #include <stdlib.h>
 
@@ -209,19 +211,29 @@ static void reply_opened(struct regroup *g, const struct work_class *class, cons
     }
 }
 
-static void reply_rest(struct regroup *g, const struct work_class *class, const struct care_schedule *schedule,
-                       const struct care_context *context) {
+/* Repeated events, notes and statuses. */
+static enum proto_error reply_rest(struct regroup *g, const struct work_class *class, struct work_fold *fold,
+                                   const struct care_schedule *schedule, const struct care_context *context) {
     struct work_shown shown = {&class->shown, schedule->label, schedule->team};
-    for (uint32_t i = 0; i < g->job->ref_count; i++) {
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < class->event_count && error == PROTO_OK; i++) {
+        const struct work_event *event = class->events[i];
+        if (event->call && event->call->want != WORK_WANT_NONE && care_note_kind((enum proto_kind)event->kind))
+            error = work_reply_notes(g->hand, event->call, fold, &event->id, schedule, g->batch->now);
+    }
+    for (uint32_t i = 0; i < g->job->ref_count && error == PROTO_OK; i++) {
         const struct work_ref *ref = &g->batch->refs[g->job->ref_first + i];
-        if (ref->call->want != WORK_WANT_NONE)
-            work_reply_resting(g->hand, ref->call, &ref->event, schedule, g->batch->now, &shown);
+        if (ref->call->want == WORK_WANT_NONE)
+            continue;
+        work_reply_resting(g->hand, ref->call, &ref->event, schedule, g->batch->now, &shown);
+        error = work_reply_notes(g->hand, ref->call, fold, &ref->event, schedule, g->batch->now);
     }
     for (uint32_t c = 0; c < g->job->event_count + g->job->ref_count; c++) {
         struct work_call *call = call_at(g, c);
         if (call && call->want == WORK_WANT_STATUSES)
             work_reply_status(g->hand, call, &class->shown, g->hand->state, schedule, context, g->batch->now);
     }
+    return error;
 }
 
 static void reply_settled(struct regroup *g) {
@@ -263,7 +275,8 @@ static enum proto_error add_new_class(struct regroup *g, const struct work_class
         work_subject_rows(&is, &hand->new_rows);
         work_schedule_row(&class->root, g->batch->context->seq, hand->after, &hand->new_rows);
         reply_opened(g, class, hand->after);
-        reply_rest(g, class, hand->after, &context);
+        if (error == PROTO_OK)
+            error = reply_rest(g, class, &fold, hand->after, &context);
     }
     hand->folds += fold.steps;
     hand->refolds++;

@@ -1,11 +1,13 @@
 /*
  * replies.c - what one call is told about one child: alerts opened and settled, alerts that rest on a repeated event, like
- * events, the status.
+ * events, notes, the status.
  *
  * What always holds: opened alerts are open after the call's last event for the child, settled ones are not; each is one
  * encoded map in the hand's memory, and a call is told it once, however many repeated events it rests on.
  */
 #include "work/inside.h"
+
+#include "care/notes.h"
 
 #include <assert.h>
 
@@ -162,9 +164,13 @@ static enum proto_error judge_like(struct work_hand *hand, struct work_call *cal
     enum proto_error error = work_fold_find_counted(fold, other, &held, &facts, &counted);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_OK : error;
-    if (counted && !paired(event, &facts))
+    if (!counted || paired(event, &facts))
+        return PROTO_OK;
+    struct work_reading *reading = fold->reading;
+    error = work_event_load((struct store_bytes){event->bytes, event->size}, reading->arena, &reading->event, NULL);
+    if (error == PROTO_OK && care_events_alike(&reading->event, held))
         reply_like(hand, call, &event->id, &facts.id, facts.at);
-    return PROTO_OK;
+    return error;
 }
 
 static enum proto_error stored_alike(struct work_hand *hand, struct work_call *call, struct work_fold *fold,
@@ -199,4 +205,36 @@ enum proto_error work_reply_alike(struct work_hand *hand, struct work_call *call
             error = judge_like(hand, call, fold, event, &other->id);
     }
     return error == PROTO_OK && fold->stored ? stored_alike(hand, call, fold, event) : error;
+}
+
+/* --- notes ----------------------------------------------------------------------------------------------- */
+
+static void reply_note(struct work_hand *hand, struct work_call *call, const struct proto_id *event,
+                       const struct care_note *note) {
+    struct proto_writer w;
+    writer_begin(hand, &w, 128 + CARE_NOTE_BYTES);
+    proto_write_map(&w, 3);
+    proto_write_text(&w, "event");
+    proto_write_id(&w, event);
+    proto_write_text(&w, "field");
+    proto_write_text(&w, note->field);
+    proto_write_text(&w, "message");
+    proto_write_text(&w, note->message);
+    writer_end(hand, &w, call, WORK_REPLY_NOTE);
+    say_once(hand);
+}
+
+enum proto_error work_reply_notes(struct work_hand *hand, struct work_call *call, struct work_fold *fold,
+                                  const struct proto_id *event, const struct care_schedule *schedule, int64_t now) {
+    struct work_event facts;
+    const struct proto_event *held;
+    struct care_note note;
+    bool counted = false;
+    uint32_t place = 0;
+    enum proto_error error = work_fold_find_counted(fold, event, &held, &facts, &counted);
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+    while (counted && care_note_next(fold->state, schedule, held, now, &place, &note))
+        reply_note(hand, call, event, &note);
+    return PROTO_OK;
 }

@@ -45,7 +45,7 @@ void work_close(struct work *work);
 
 /* --- recording ------------------------------------------------------------------------- */
 
-/* NONE: opened, settled and alike stay empty and are not worked out (bulk loads). */
+/* NONE: opened, settled, alike and notes stay empty and are not worked out (bulk loads). */
 enum work_want { WORK_WANT_NONE, WORK_WANT_OPENED, WORK_WANT_STATUSES };
 
 struct work_who {
@@ -64,7 +64,7 @@ enum proto_error work_call_add(struct work_call *call, const struct proto_event 
 typedef void (*work_done_fn)(void *arg, struct work_call *call);
 /* Owned by work until on_done, which runs inside work_deliver (or work_run_one) and then owns it again. */
 void work_submit(struct work *work, struct work_call *call, work_done_fn on_done, void *arg);
-/* After on_done: the fault (code PROTO_OK: recorded), else the answer: one encoded MessagePack map {seqs, repeated, opened, settled, alike, statuses?, truncated?}. */
+/* After on_done: the fault (code PROTO_OK: recorded), else the answer: one encoded MessagePack map {seqs, repeated, opened, settled, alike, notes, statuses?, truncated?}. */
 const struct proto_fault *work_call_fault(const struct work_call *call);
 struct store_bytes work_call_result(const struct work_call *call);
 void work_call_free(struct work_call *call);

@@ -229,6 +229,16 @@ class Record(Case):
                      "settled: balloon-stuck", ID_B, "does not replace clinical judgement", "Wash hands"):
             self.assertIn(said, out)
 
+    def test_notes(self):
+        """What the server notes about the event is told beside that it is on record."""
+        code, out, _, _ = self.record(
+            "contact.made", "--patient", ID_A, "--to", "family", "--outcome", "answered", "--about", "balloon-low",
+            answer={"seqs": [1], "repeated": [], "opened": [], "settled": [], "alike": [],
+                    "notes": [{"event": ID_B, "field": "about", "message": "balloon-low still stands."}]})
+        self.assertEqual(code, 0)
+        self.assertIn("recorded: contact.made", out)
+        self.assertIn("\nNOTE: balloon-low still stands.\n", out)
+
     def test_outcome_unknown(self):
         tries = []
 

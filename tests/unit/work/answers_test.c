@@ -153,6 +153,76 @@ static void test_alike(void **state) {
     world_deinit(&world);
 }
 
+/* What an event names makes it another one; of two looks at the site the second may clear what the first found. */
+static void test_not_alike(void **state) {
+    (void)state;
+    struct world world;
+    struct answer answer;
+    world_init(&world, 7);
+    struct proto_id child = world_child(&world, "north-shore");
+#define DEFERRED(name)                                                                                                 \
+    of_child(&child, EV(task_deferred, world.now, F_TEXT(task_deferred, task, name),                                   \
+                        F(task_deferred, until, ev_day(2026, 3, 5)), F_TEXT(task_deferred, reason, "away")))
+#define LOOKED(redness_seen) of_child(&child, EV(site_checked, world.now, F(site_checked, redness, redness_seen)))
+    struct proto_event first[] = {DEFERRED("site-care"), DEFERRED("weight"), LOOKED(PROTO_redness_red),
+                                  LOOKED(PROTO_redness_none)};
+    record(&world, WORK_WANT_OPENED, first, 4, &answer);
+    assert_int_equal(answer_count(&answer, "alike"), 0);
+    answer_deinit(&answer);
+    struct proto_event again[] = {DEFERRED("weight"), LOOKED(PROTO_redness_red)};
+    record(&world, WORK_WANT_OPENED, again, 2, &answer);
+    assert_int_equal(answer_count(&answer, "alike"), 2);
+    char id[PROTO_ID_TEXT_BYTES + 1];
+    proto_id_format(&first[1].id, id);
+    assert_true(answer_has(&answer, "alike", "like", id));
+    proto_id_format(&first[2].id, id);
+    assert_true(answer_has(&answer, "alike", "like", id));
+    answer_deinit(&answer);
+    world_deinit(&world);
+}
+
+static void expect_note(const struct answer *answer, const struct proto_event *event, const char *field) {
+    char id[PROTO_ID_TEXT_BYTES + 1];
+    proto_id_format(&event->id, id);
+    assert_int_equal(answer_count(answer, "notes"), 1);
+    assert_true(answer_has(answer, "notes", "event", id));
+    assert_true(answer_has(answer, "notes", "field", field));
+}
+
+/* A call about an alert that it does not answer, and a weight that is hardly a child's: recorded, and said. */
+static void test_notes(void **state) {
+    (void)state;
+    for (int merged = 0; merged < 2; merged++) {
+        struct world world;
+        struct answer answer;
+        world_init(&world, 8);
+        struct proto_id child = world_child(&world, "north-shore"), other = world_child(&world, "north-shore");
+        assert_int_equal(world_record(&world, balloon_check(&child, world.now - EV_HOUR, 300)), PROTO_OK);
+        struct proto_event about =
+            of_child(&child, EV(contact_made, world.now, F(contact_made, to, PROTO_contact_to_family),
+                                F(contact_made, about, EV_BIT(PROTO_ALERT_BALLOON_LOW)),
+                                F(contact_made, outcome, PROTO_outcome_answered)));
+        struct proto_event calls[] = {about, merge(&other, world.now, &child)};
+        record(&world, WORK_WANT_OPENED, calls, merged ? 2 : 1, &answer);
+        expect_note(&answer, &about, "about");
+        answer_deinit(&answer);
+        record(&world, WORK_WANT_OPENED, calls, merged ? 2 : 1, &answer); /* the answer was lost: it is said again */
+        assert_int_equal(answer_count(&answer, "repeated"), merged ? 2 : 1);
+        expect_note(&answer, &about, "about");
+        answer_deinit(&answer);
+        record(&world, WORK_WANT_NONE, calls, 1, &answer);
+        assert_int_equal(answer_count(&answer, "notes"), 0);
+        answer_deinit(&answer);
+        struct proto_event heavy =
+            of_child(&child, EV(weight_measured, world.now, F(weight_measured, weight_kg, 24500)));
+        record(&world, WORK_WANT_OPENED, &heavy, 1, &answer);
+        expect_note(&answer, &heavy, "weight_kg");
+        answer_deinit(&answer);
+        world_verify(&world);
+        world_deinit(&world);
+    }
+}
+
 static void test_statuses(void **state) {
     (void)state;
     struct world world;
@@ -243,6 +313,8 @@ int main(void) {
                                        cmocka_unit_test(test_each_call_its_own),
                                        cmocka_unit_test(test_each_alert_once),
                                        cmocka_unit_test(test_alike),
+                                       cmocka_unit_test(test_not_alike),
+                                       cmocka_unit_test(test_notes),
                                        cmocka_unit_test(test_statuses),
                                        cmocka_unit_test(test_a_long_answer_is_cut),
                                        cmocka_unit_test(test_wanting_changes_nothing)};
