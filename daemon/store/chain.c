@@ -30,8 +30,8 @@ void store_chain_next(const uint8_t before[PROTO_HASH_BYTES], const uint8_t head
 
 void store_commit_to_body(const uint8_t nonce[STORE_NONCE_BYTES], struct store_bytes body,
                           uint8_t out[PROTO_HASH_BYTES]) {
-    uint8_t bytes[STORE_NONCE_BYTES + PROTO_EVENT_BYTES_MAX];
-    assert(body.size > 0 && body.size <= PROTO_EVENT_BYTES_MAX);
+    uint8_t bytes[STORE_NONCE_BYTES + STORE_BODY_BYTES_MAX];
+    assert(body.size > 0 && body.size <= STORE_BODY_BYTES_MAX);
     memcpy(bytes, nonce, STORE_NONCE_BYTES);
     memcpy(bytes + STORE_NONCE_BYTES, body.data, body.size);
     proto_hash(bytes, STORE_NONCE_BYTES + body.size, out);

@@ -52,6 +52,8 @@ struct store_log {
     uint64_t seq;             /* of the last event, appended ones included */
     uint8_t chain[PROTO_HASH_BYTES];
     uint64_t appended;
+    bool removes, renews;   /* bodies; the node's id */
+    struct proto_id node;   /* the new one */
     enum proto_error error; /* sticky */
     uint8_t record[STORE_EVENT_RECORD_BYTES_MAX];
 };
@@ -74,6 +76,9 @@ struct store {
     struct store_kv *log;
     atomic_bool broken;
     atomic_bool marked_open; /* the log says durably: open, with our boot id */
+    /* Commits that took bodies away, counted before they are made: a reader whose two snapshots may lie on both sides of one
+     * takes them again, since the view it has may name an event that has no body in the log it has. */
+    _Atomic uint64_t removals;
     struct store_tally tally;
 
     pthread_mutex_t mutex;

@@ -68,6 +68,9 @@ struct store_kv_lmdb_options {
     const char *path;         /* an existing directory */
     const char *const *names; /* of the tables */
     unsigned table_count;
+    /* So many of the last tables came later: where one is missing it is made, or, when nothing can be written (read_only, no
+     * room), read as if it were empty; a put into it is then FULL. */
+    unsigned later_count;
     unsigned format_table; /* holds the format of the whole environment under the key "store.format" */
     uint32_t format;       /* written by create; a higher one is NEWER and nothing is touched, a lower one CORRUPT */
     uint64_t map_bytes;    /* 0: the default with its fallbacks */

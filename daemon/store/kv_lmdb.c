@@ -28,6 +28,7 @@
 /* Write transactions between two looks for readers that died: until then their pages are not used again. */
 #define READER_CHECK_EVERY 64
 #define TABLES_MAX (STORE_TABLE_COUNT + 4)
+#define NO_TABLE 0 /* LMDB's own for its list of free pages */
 /* A failed write counts as a lack of room when less than this is left: LMDB writes at most a few hundred KiB at once. */
 #define NO_ROOM_BYTES (4u << 20)
 
@@ -41,7 +42,7 @@ struct lmdb_kv {
     size_t page_bytes;
     unsigned table_count;
     atomic_uint writes;
-    MDB_dbi tables[TABLES_MAX];
+    MDB_dbi tables[TABLES_MAX]; /* NO_TABLE: it came later and could not be made */
 };
 
 struct lmdb_txn {
@@ -218,7 +219,8 @@ static MDB_dbi table_of(const struct store_kv_txn *txn, unsigned table) {
 static enum proto_error lmdb_get(struct store_kv_txn *txn, unsigned table, struct store_bytes key,
                                  struct store_bytes *value) {
     MDB_val key_val = val_of(key), value_val;
-    int rc = mdb_get(txn_of(txn)->txn, table_of(txn, table), &key_val, &value_val);
+    MDB_dbi dbi = table_of(txn, table);
+    int rc = dbi == NO_TABLE ? MDB_NOTFOUND : mdb_get(txn_of(txn)->txn, dbi, &key_val, &value_val);
     if (rc == 0)
         *value = bytes_of(value_val);
     return read_error(rc);
@@ -228,18 +230,24 @@ static enum proto_error lmdb_put(struct store_kv_txn *txn, unsigned table, struc
                                  struct store_bytes value, enum store_kv_how how) {
     unsigned flags = how == STORE_KV_APPEND ? MDB_APPEND : how == STORE_KV_NEW ? MDB_NOOVERWRITE : 0;
     MDB_val key_val = val_of(key), value_val = val_of(value);
+    MDB_dbi dbi = table_of(txn, table);
     assert(key.size > 0 && key.size <= STORE_KEY_BYTES_MAX);
-    return write_error(kv_of(txn->kv), mdb_put(txn_of(txn)->txn, table_of(txn, table), &key_val, &value_val, flags));
+    if (dbi == NO_TABLE)
+        return PROTO_FULL;
+    return write_error(kv_of(txn->kv), mdb_put(txn_of(txn)->txn, dbi, &key_val, &value_val, flags));
 }
 
 static enum proto_error lmdb_del(struct store_kv_txn *txn, unsigned table, struct store_bytes key) {
     MDB_val key_val = val_of(key);
-    return write_error(kv_of(txn->kv), mdb_del(txn_of(txn)->txn, table_of(txn, table), &key_val, NULL));
+    MDB_dbi dbi = table_of(txn, table);
+    return dbi == NO_TABLE ? PROTO_NOT_FOUND
+                           : write_error(kv_of(txn->kv), mdb_del(txn_of(txn)->txn, dbi, &key_val, NULL));
 }
 
 static uint64_t lmdb_count(struct store_kv_txn *txn, unsigned table) {
     MDB_stat stat;
-    return mdb_stat(txn_of(txn)->txn, table_of(txn, table), &stat) == 0 ? stat.ms_entries : 0;
+    MDB_dbi dbi = table_of(txn, table);
+    return dbi != NO_TABLE && mdb_stat(txn_of(txn)->txn, dbi, &stat) == 0 ? stat.ms_entries : 0;
 }
 
 /* --- cursors ----------------------------------------------------------------------------- */
@@ -249,7 +257,8 @@ static enum proto_error lmdb_cursor_open(struct store_kv_txn *txn, unsigned tabl
     if (!cursor)
         return PROTO_BROKEN;
     cursor->base.txn = txn;
-    int rc = mdb_cursor_open(txn_of(txn)->txn, table_of(txn, table), &cursor->cursor);
+    MDB_dbi dbi = table_of(txn, table);
+    int rc = dbi == NO_TABLE ? 0 : mdb_cursor_open(txn_of(txn)->txn, dbi, &cursor->cursor);
     if (rc != 0) {
         free(cursor);
         return read_error(rc);
@@ -261,7 +270,8 @@ static enum proto_error lmdb_cursor_open(struct store_kv_txn *txn, unsigned tabl
 static enum proto_error cursor_get(struct store_kv_cursor *cursor, MDB_val *key_val, MDB_cursor_op op,
                                    struct store_bytes *key, struct store_bytes *value) {
     MDB_val value_val;
-    int rc = mdb_cursor_get(cursor_of(cursor)->cursor, key_val, &value_val, op);
+    MDB_cursor *at = cursor_of(cursor)->cursor;
+    int rc = at ? mdb_cursor_get(at, key_val, &value_val, op) : MDB_NOTFOUND;
     if (rc != 0)
         return read_error(rc);
     *key = bytes_of(*key_val);
@@ -291,7 +301,8 @@ static enum proto_error lmdb_cursor_step(struct store_kv_cursor *cursor, bool ba
 }
 
 static void lmdb_cursor_close(struct store_kv_cursor *cursor) {
-    mdb_cursor_close(cursor_of(cursor)->cursor);
+    if (cursor_of(cursor)->cursor)
+        mdb_cursor_close(cursor_of(cursor)->cursor);
     free(cursor);
 }
 
@@ -415,13 +426,41 @@ static int tables_open(struct lmdb_kv *kv, const struct store_kv_lmdb_options *o
     if (rc != 0)
         return rc;
     rc = format_check(kv, options, txn, format);
-    for (unsigned i = 0; rc == 0 && i < options->table_count; i++)
+    for (unsigned i = 0; rc == 0 && i < options->table_count; i++) {
         rc = mdb_dbi_open(txn, options->names[i], options->create ? MDB_CREATE : 0, &kv->tables[i]);
+        if (rc == MDB_NOTFOUND && i + options->later_count >= options->table_count)
+            rc = 0; /* the handle stays NO_TABLE */
+    }
     if (rc != 0) {
         mdb_txn_abort(txn);
         return rc;
     }
     return mdb_txn_commit(txn); /* a read transaction's commit keeps the table handles */
+}
+
+/* Makes one table of an environment that is older than it. On a full disk the environment still opens, for reading. */
+static int later_table_make(struct lmdb_kv *kv, const char *name, MDB_dbi *table) {
+    MDB_txn *txn;
+    MDB_dbi made;
+    int rc = mdb_txn_begin(kv->env, NULL, 0, &txn);
+    if (rc == 0) {
+        rc = mdb_dbi_open(txn, name, MDB_CREATE, &made);
+        if (rc == 0)
+            rc = mdb_txn_commit(txn);
+        else
+            mdb_txn_abort(txn);
+    }
+    if (rc == 0)
+        *table = made;
+    return rc != 0 && write_error(kv, rc) == PROTO_FULL ? 0 : rc;
+}
+
+static int later_tables_make(struct lmdb_kv *kv, const struct store_kv_lmdb_options *options) {
+    int rc = 0;
+    for (unsigned i = options->table_count - options->later_count; rc == 0 && i < options->table_count; i++)
+        if (kv->tables[i] == NO_TABLE)
+            rc = later_table_make(kv, options->names[i], &kv->tables[i]);
+    return rc;
 }
 
 static enum proto_error open_fault(struct proto_fault *fault, const struct store_kv_lmdb_options *options,
@@ -460,7 +499,7 @@ static int facts_get(struct lmdb_kv *kv) {
 
 enum proto_error store_kv_lmdb_open(const struct store_kv_lmdb_options *options, struct store_kv **out,
                                     struct proto_fault *fault) {
-    assert(options->table_count <= TABLES_MAX);
+    assert(options->table_count <= TABLES_MAX && options->later_count < options->table_count);
     if (!options->create) {
         enum proto_error error = options->read_only ? store_lmdb_check_pages(options->path, fault)
                                                     : store_lmdb_check_size(options->path, fault);
@@ -478,6 +517,8 @@ enum proto_error store_kv_lmdb_open(const struct store_kv_lmdb_options *options,
     rc = tables_open(kv, options, &format);
     if (rc == 0)
         rc = facts_get(kv);
+    if (rc == 0 && !options->read_only)
+        rc = later_tables_make(kv, options);
     if (rc != 0)
         goto no_tables;
     kv->base.ops = &lmdb_ops;

@@ -1,8 +1,9 @@
 /*
  * log.c - the log writer, and reading the log inside a transaction.
  *
- * What always holds: a seq is given inside the write transaction and kept only when it commits; the id of every event
- * leads to its seq; the end of the log in memory moves after the commit and never before.
+ * What always holds: a seq is given inside the write transaction and kept only when it commits; the id of an event leads
+ * to the last one that has it; nothing of a header ever changes; the end of the log in memory moves after the commit and
+ * never before.
  */
 #include "store/internal.h"
 
@@ -55,6 +56,7 @@ enum proto_error store_log_begin(struct store *store, struct store_log **out) {
     log->store = store;
     log->error = PROTO_OK;
     log->appended = 0;
+    log->removes = log->renews = false;
     pthread_mutex_lock(&store->mutex);
     log->seq = store->identity.log_seq;
     memcpy(log->chain, store->identity.chain, PROTO_HASH_BYTES);
@@ -74,6 +76,29 @@ static enum proto_error log_put(struct store_log *log, enum store_log_table tabl
     return store_note(log->store, error);
 }
 
+/* Whether the event that has the id now gives way to another one. */
+static enum proto_error give_way(struct store_log *log, const struct store_event *event) {
+    struct store_event held;
+    uint64_t seq;
+    if (event->supersedes)
+        return PROTO_OK;
+    enum proto_error error = store_log_get_seq(log->txn, &event->id, &seq);
+    if (error == PROTO_OK)
+        error = store_log_get_event(log->txn, seq, &held);
+    if (error == PROTO_OK)
+        return held.body.size > 0 ? PROTO_CONFLICT : PROTO_OK;
+    return log->error = store_note(log->store, error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error);
+}
+
+static enum proto_error put_id(struct store_log *log, const struct store_event *event, struct store_bytes seq) {
+    struct store_bytes id = store_bytes_of(event->id.bytes, PROTO_ID_BYTES);
+    enum proto_error error = log_put(log, STORE_LOG_IDS, id, seq, STORE_KV_NEW);
+    if (error != PROTO_CONFLICT)
+        return error;
+    error = give_way(log, event);
+    return error == PROTO_OK ? log_put(log, STORE_LOG_IDS, id, seq, STORE_KV_PLAIN) : error;
+}
+
 enum proto_error store_log_append(struct store_log *log, struct store_event *event) {
     uint8_t commitment[PROTO_HASH_BYTES], header[STORE_HEADER_BYTES], key[8];
     assert(log->txn);
@@ -82,8 +107,7 @@ enum proto_error store_log_append(struct store_log *log, struct store_event *eve
     struct store_event made = *event;
     made.seq = log->seq + 1;
     store_seq_encode(made.seq, key);
-    enum proto_error error = log_put(log, STORE_LOG_IDS, store_bytes_of(made.id.bytes, PROTO_ID_BYTES),
-                                     store_bytes_of(key, 8), STORE_KV_NEW);
+    enum proto_error error = put_id(log, &made, store_bytes_of(key, 8));
     if (error != PROTO_OK)
         return error;
     store_commit_to_body(made.nonce, made.body, commitment);
@@ -112,17 +136,96 @@ enum proto_error store_log_read(struct store_log *log, uint64_t seq, struct stor
     return log->error != PROTO_OK ? log->error : store_log_get_event(log->txn, seq, out);
 }
 
-enum proto_error store_log_mark_put(struct store_log *log, const char *name, const void *bytes, size_t size) {
-    size_t name_size = strlen(name);
-    assert(log->txn && name_size > 0 && name_size <= STORE_KEY_BYTES_MAX && size <= STORE_MARK_BYTES_MAX);
-    assert(strncmp(name, OWN_MARKS, sizeof OWN_MARKS - 1) != 0);
+uint64_t store_log_end(const struct store_log *log) {
+    assert(log->txn);
+    return log->seq;
+}
+
+enum proto_error store_log_remove_body(struct store_log *log, uint64_t seq) {
+    uint8_t key[8], commitment[PROTO_HASH_BYTES], cut[STORE_EVENT_FIXED_BYTES];
+    struct store_event event = {0};
+    struct store_bytes value;
+    assert(log->txn);
     if (log->error != PROTO_OK)
         return log->error;
-    struct store_bytes key = store_bytes_of(name, name_size), held;
-    enum proto_error error = log->txn->kv->ops->get(log->txn, STORE_LOG_MARKS, key, &held);
-    if (error == PROTO_OK && held.size == size && (size == 0 || memcmp(held.data, bytes, size) == 0))
+    store_seq_encode(seq, key);
+    enum proto_error error =
+        log->txn->kv->ops->get(log->txn, STORE_LOG_EVENTS, store_bytes_of(key, sizeof key), &value);
+    if (error == PROTO_OK)
+        error = store_event_decode(value, &event, commitment);
+    if (error != PROTO_OK || event.body.size == 0)
+        return error;
+    store_event_cut(value.data, cut);
+    log->removes = true;
+    return log_put(log, STORE_LOG_EVENTS, store_bytes_of(key, sizeof key), store_bytes_of(cut, sizeof cut),
+                   STORE_KV_PLAIN);
+}
+
+/* Not written when the same is there. */
+static enum proto_error put_changed(struct store_log *log, enum store_log_table table, struct store_bytes key,
+                                    struct store_bytes value) {
+    struct store_bytes held;
+    if (log->error != PROTO_OK)
+        return log->error;
+    enum proto_error error = log->txn->kv->ops->get(log->txn, table, key, &held);
+    if (error == PROTO_OK && held.size == value.size &&
+        (value.size == 0 || memcmp(held.data, value.data, value.size) == 0))
         return PROTO_OK;
-    return log_put(log, STORE_LOG_MARKS, key, store_bytes_of(bytes, size), STORE_KV_PLAIN);
+    return log_put(log, table, key, value, STORE_KV_PLAIN);
+}
+
+static struct store_bytes mark_key(const char *name) {
+    size_t size = strlen(name);
+    assert(size > 0 && size <= STORE_KEY_BYTES_MAX);
+    return store_bytes_of(name, size);
+}
+
+static bool is_own_mark(const char *name) {
+    return strncmp(name, OWN_MARKS, sizeof OWN_MARKS - 1) == 0;
+}
+
+enum proto_error store_log_mark_put(struct store_log *log, const char *name, const void *bytes, size_t size) {
+    assert(log->txn && size <= STORE_MARK_BYTES_MAX && !is_own_mark(name));
+    return put_changed(log, STORE_LOG_MARKS, mark_key(name), store_bytes_of(bytes, size));
+}
+
+enum proto_error store_log_mark_read(struct store_log *log, const char *name, struct store_bytes *out) {
+    assert(log->txn);
+    return log->error != PROTO_OK ? log->error : log->txn->kv->ops->get(log->txn, STORE_LOG_MARKS, mark_key(name), out);
+}
+
+enum proto_error store_log_mark_delete(struct store_log *log, const char *name) {
+    assert(log->txn && !is_own_mark(name));
+    if (log->error != PROTO_OK)
+        return log->error;
+    enum proto_error error = store_fault_at(log->store, STORE_POINT_LOG_PUT);
+    if (error == PROTO_OK)
+        error = log->txn->kv->ops->del(log->txn, STORE_LOG_MARKS, mark_key(name));
+    if (error == PROTO_NOT_FOUND)
+        return PROTO_OK;
+    if (error != PROTO_OK)
+        log->error = error;
+    return store_note(log->store, error);
+}
+
+enum proto_error store_log_renew_node(struct store_log *log, const struct proto_id *node) {
+    assert(log->txn);
+    enum proto_error error =
+        put_changed(log, STORE_LOG_MARKS, mark_key("store.node"), store_bytes_of(node->bytes, PROTO_ID_BYTES));
+    if (error == PROTO_OK) {
+        log->renews = true;
+        log->node = *node;
+    }
+    return error;
+}
+
+enum proto_error store_log_receipt_put(struct store_log *log, const struct proto_id *id, int64_t received_at,
+                                       const uint8_t receipt[STORE_RECEIPT_BYTES]) {
+    uint8_t record[STORE_RECEIPT_RECORD_BYTES];
+    assert(log->txn);
+    store_receipt_encode(received_at, receipt, record);
+    return put_changed(log, STORE_LOG_RECEIPTS, store_bytes_of(id->bytes, PROTO_ID_BYTES),
+                       store_bytes_of(record, sizeof record));
 }
 
 void store_log_abort(struct store_log *log) {
@@ -145,6 +248,8 @@ enum proto_error store_log_commit(struct store_log *log) {
     }
     struct store_kv_txn *txn = log->txn;
     log->txn = NULL;
+    if (log->removes)
+        store->removals++;
     error = txn->kv->ops->commit(txn);
     if (error == PROTO_OK && store_fault_at(store, STORE_POINT_LOG_COMMITTED) != PROTO_OK)
         error = PROTO_BROKEN;
@@ -153,6 +258,8 @@ enum proto_error store_log_commit(struct store_log *log) {
     pthread_mutex_lock(&store->mutex);
     store->identity.log_seq = log->seq;
     memcpy(store->identity.chain, log->chain, PROTO_HASH_BYTES);
+    if (log->renews)
+        store->identity.node = log->node;
     pthread_mutex_unlock(&store->mutex);
     store->tally.log_events += log->appended;
     store->tally.log_commits++;

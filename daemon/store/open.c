@@ -22,8 +22,10 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-static const char *const log_names[STORE_LOG_TABLES] = {
-    [STORE_LOG_EVENTS] = "events", [STORE_LOG_IDS] = "ids", [STORE_LOG_MARKS] = "marks"};
+static const char *const log_names[STORE_LOG_TABLES] = {[STORE_LOG_EVENTS] = "events",
+                                                        [STORE_LOG_IDS] = "ids",
+                                                        [STORE_LOG_MARKS] = "marks",
+                                                        [STORE_LOG_RECEIPTS] = "receipts"};
 
 /* --- directory and lock ------------------------------------------------------------------- */
 
@@ -134,6 +136,7 @@ struct store_kv_lmdb_options store_log_options(const char *path, uint64_t map_by
     return (struct store_kv_lmdb_options){.path = path,
                                           .names = log_names,
                                           .table_count = STORE_LOG_TABLES,
+                                          .later_count = STORE_LOG_TABLES_LATER,
                                           .format_table = STORE_LOG_MARKS,
                                           .format = STORE_LOG_FORMAT,
                                           .map_bytes = map_bytes};

@@ -96,7 +96,7 @@ static enum proto_error snapshot(struct store_kv *kv, struct store_kv_txn **txn)
     return error;
 }
 
-enum proto_error store_read_begin(struct store *store, struct store_txn **out) {
+static enum proto_error read_begin_once(struct store *store, struct store_txn **out) {
     struct store_stamp stamp;
     struct store_txn *txn = take_slot(store);
     if (!txn)
@@ -117,6 +117,16 @@ enum proto_error store_read_begin(struct store *store, struct store_txn **out) {
     txn->seq = txn->bound = stamp.seq;
     *out = txn;
     return PROTO_OK;
+}
+
+enum proto_error store_read_begin(struct store *store, struct store_txn **out) {
+    for (;;) {
+        uint64_t removals = atomic_load(&store->removals);
+        enum proto_error error = read_begin_once(store, out);
+        if (error != PROTO_OK || atomic_load(&store->removals) == removals)
+            return error;
+        store_read_end(*out);
+    }
 }
 
 void store_read_end(struct store_txn *txn) {
@@ -160,6 +170,49 @@ enum proto_error store_read_chain(struct store_txn *txn, uint64_t seq, uint8_t o
 enum proto_error store_read_mark(struct store_txn *txn, const char *name, struct store_bytes *out) {
     assert(txn->in_use);
     return txn->log_txn->kv->ops->get(txn->log_txn, STORE_LOG_MARKS, store_bytes_of(name, strlen(name)), out);
+}
+
+/* Until the marks end, another prefix begins, or the caller has enough. */
+static enum proto_error walk_marks(struct store_kv_cursor *cursor, struct store_bytes prefix,
+                                   bool (*each)(void *arg, const char *name, struct store_bytes value), void *arg) {
+    const struct store_kv_ops *ops = cursor->txn->kv->ops;
+    char name[STORE_KEY_BYTES_MAX + 1];
+    struct store_bytes key, value;
+    enum proto_error error = ops->cursor_seek(cursor, &prefix, false, &key, &value);
+    while (error == PROTO_OK) {
+        if (key.size > STORE_KEY_BYTES_MAX)
+            return PROTO_CORRUPT;
+        if (key.size < prefix.size || (prefix.size > 0 && memcmp(key.data, prefix.data, prefix.size) != 0))
+            return PROTO_OK;
+        memcpy(name, key.data, key.size);
+        name[key.size] = '\0';
+        if (!each(arg, name, value))
+            return PROTO_OK;
+        error = ops->cursor_step(cursor, false, &key, &value);
+    }
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+enum proto_error store_read_marks(struct store_txn *txn, const char *prefix,
+                                  bool (*each)(void *arg, const char *name, struct store_bytes value), void *arg) {
+    struct store_kv_cursor *cursor;
+    assert(txn->in_use && strlen(prefix) <= STORE_KEY_BYTES_MAX);
+    const struct store_kv_ops *ops = txn->log_txn->kv->ops;
+    enum proto_error error = ops->cursor_open(txn->log_txn, STORE_LOG_MARKS, &cursor);
+    if (error == PROTO_OK) {
+        error = walk_marks(cursor, store_bytes_of(prefix, strlen(prefix)), each, arg);
+        ops->cursor_close(cursor);
+    }
+    return store_note(txn->store, error);
+}
+
+enum proto_error store_read_receipt(struct store_txn *txn, const struct proto_id *id, int64_t *received_at,
+                                    uint8_t receipt[STORE_RECEIPT_BYTES]) {
+    struct store_bytes value;
+    assert(txn->in_use);
+    enum proto_error error = txn->log_txn->kv->ops->get(txn->log_txn, STORE_LOG_RECEIPTS,
+                                                        store_bytes_of(id->bytes, sizeof id->bytes), &value);
+    return error == PROTO_OK ? store_receipt_decode(value, received_at, receipt) : error;
 }
 
 enum proto_error store_get(struct store_txn *txn, enum store_table table, const void *key, size_t key_size,

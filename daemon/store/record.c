@@ -11,6 +11,8 @@
 
 #define EVENT_FORMAT 0x01
 #define EVENT_REMOVED 0x01 /* flag: nonce and body are gone, commitment and chain stay */
+#define EVENT_JOINED 0x02  /* flag: recorded in one call with the event before it */
+#define EVENT_FLAGS_AT 0x01
 #define STAMP_FORMAT 0x01
 #define STATE_FORMAT 0x01
 #define BACKUP_FORMAT 0x01
@@ -83,20 +85,22 @@ void store_header_encode(const struct store_event *event, const uint8_t commitme
  * Event record, the value under its seq:
  *   00  01                                                 format
  *   01  00                                                 flags; 01: the body was removed, the record ends at 6a
+ *                                                             02: recorded in one call with the event before it
  *   02  01 8b cf e5 68 00 70 00 80 00 00 00 00 00 00 2a    id
  *   12  00 00 01 8b cf e5 68 00                            received_at
  *   1a  00 x 16                                            via
  *   2a  .. x 32                                            commitment
  *   4a  .. x 32                                            chain hash at this seq
  *   6a  .. x 16                                            nonce
- *   7a  ..                                                 body to the end: canonical bytes of the event
+ *   7a  ..                                                 body to the end: canonical bytes of the event, or an entry
+ *                                                             of this node's own (work/ tells them apart)
  */
 size_t store_event_encode(const struct store_event *event, const uint8_t commitment[PROTO_HASH_BYTES],
                           uint8_t out[STORE_EVENT_RECORD_BYTES_MAX]) {
-    assert(event->body.size > 0 && event->body.size <= PROTO_EVENT_BYTES_MAX);
+    assert(event->body.size > 0 && event->body.size <= STORE_BODY_BYTES_MAX);
     uint8_t *at = out;
     *at++ = EVENT_FORMAT;
-    *at++ = 0;
+    *at++ = event->joined ? EVENT_JOINED : 0;
     at = put_bytes(at, event->id.bytes, PROTO_ID_BYTES);
     at = put_u64(at, (uint64_t)event->received_at);
     at = put_bytes(at, event->via.bytes, PROTO_ID_BYTES);
@@ -111,14 +115,16 @@ size_t store_event_encode(const struct store_event *event, const uint8_t commitm
 enum proto_error store_event_decode(struct store_bytes bytes, struct store_event *out,
                                     uint8_t commitment[PROTO_HASH_BYTES]) {
     const uint8_t *at = bytes.data;
-    if (bytes.size < STORE_EVENT_FIXED_BYTES || at[0] != EVENT_FORMAT || at[1] > EVENT_REMOVED)
+    if (bytes.size < STORE_EVENT_FIXED_BYTES || at[0] != EVENT_FORMAT || at[1] > (EVENT_REMOVED | EVENT_JOINED))
         return PROTO_CORRUPT;
-    bool removed = at[1] == EVENT_REMOVED;
+    bool removed = (at[1] & EVENT_REMOVED) != 0;
     if (removed
             ? bytes.size != STORE_EVENT_FIXED_BYTES
             : bytes.size <= STORE_EVENT_FIXED_BYTES + STORE_NONCE_BYTES || bytes.size > STORE_EVENT_RECORD_BYTES_MAX)
         return PROTO_CORRUPT;
     uint64_t received_at;
+    out->joined = (at[1] & EVENT_JOINED) != 0;
+    out->supersedes = false;
     at = take_bytes(at + 2, out->id.bytes, PROTO_ID_BYTES);
     at = take_u64(at, &received_at);
     out->received_at = (int64_t)received_at;
@@ -134,8 +140,33 @@ enum proto_error store_event_decode(struct store_bytes bytes, struct store_event
     return PROTO_OK;
 }
 
+void store_event_cut(const uint8_t *record, uint8_t out[STORE_EVENT_FIXED_BYTES]) {
+    memcpy(out, record, STORE_EVENT_FIXED_BYTES);
+    out[EVENT_FLAGS_AT] |= EVENT_REMOVED;
+}
+
 void store_event_rechain(uint8_t *record, const uint8_t chain[PROTO_HASH_BYTES]) {
     memcpy(record + EVENT_CHAIN_AT, chain, PROTO_HASH_BYTES);
+}
+
+/*
+ * Receipt, the value under the event's id; of one layout for good, as `ids` is:
+ *   00  00 00 01 8b cf e5 68 00    received_at, by the upstream's clock, ms, two's complement
+ *   08  .. x 16                    the upstream's word for that
+ */
+void store_receipt_encode(int64_t received_at, const uint8_t receipt[STORE_RECEIPT_BYTES],
+                          uint8_t out[STORE_RECEIPT_RECORD_BYTES]) {
+    put_bytes(put_u64(out, (uint64_t)received_at), receipt, STORE_RECEIPT_BYTES);
+}
+
+enum proto_error store_receipt_decode(struct store_bytes bytes, int64_t *received_at,
+                                      uint8_t receipt[STORE_RECEIPT_BYTES]) {
+    uint64_t moment;
+    if (bytes.size != STORE_RECEIPT_RECORD_BYTES)
+        return PROTO_CORRUPT;
+    take_bytes(take_u64(bytes.data, &moment), receipt, STORE_RECEIPT_BYTES);
+    *received_at = (int64_t)moment;
+    return PROTO_OK;
 }
 
 /*

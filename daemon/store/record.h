@@ -18,7 +18,8 @@
 #define STORE_HEADER_BYTES 80
 #define STORE_NONCE_BYTES 16
 #define STORE_EVENT_FIXED_BYTES 106 /* all of an event record but nonce and body */
-#define STORE_EVENT_RECORD_BYTES_MAX (STORE_EVENT_FIXED_BYTES + STORE_NONCE_BYTES + PROTO_EVENT_BYTES_MAX)
+#define STORE_EVENT_RECORD_BYTES_MAX (STORE_EVENT_FIXED_BYTES + STORE_NONCE_BYTES + STORE_BODY_BYTES_MAX)
+#define STORE_RECEIPT_RECORD_BYTES (8 + STORE_RECEIPT_BYTES)
 #define STORE_STAMP_BYTES 73
 #define STORE_BOOT_ID_BYTES_MAX 64
 #define STORE_STATE_BYTES_MAX (2 + STORE_BOOT_ID_BYTES_MAX)
@@ -51,15 +52,24 @@ enum proto_error store_seq_decode(struct store_bytes bytes, uint64_t *out) PROTO
 void store_header_encode(const struct store_event *event, const uint8_t commitment[PROTO_HASH_BYTES],
                          uint8_t out[STORE_HEADER_BYTES]);
 
-/* Returns the size. The body must be 1 to PROTO_EVENT_BYTES_MAX bytes; event->chain is stored as it stands. */
+/* Returns the size. The body must be 1 to STORE_BODY_BYTES_MAX bytes; event->chain is stored as it stands. */
 size_t store_event_encode(const struct store_event *event, const uint8_t commitment[PROTO_HASH_BYTES],
                           uint8_t out[STORE_EVENT_RECORD_BYTES_MAX]);
 /* The body points into `bytes`; out->seq is not touched. CORRUPT. */
 enum proto_error store_event_decode(struct store_bytes bytes, struct store_event *out,
                                     uint8_t commitment[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
 
+/* The record of the same event without nonce and body, from a record that decodes; all else of it stays as it is. */
+void store_event_cut(const uint8_t *record, uint8_t out[STORE_EVENT_FIXED_BYTES]);
+
 /* Writes another chain hash into an event record that decodes; the rest of it stays as it is. */
 void store_event_rechain(uint8_t *record, const uint8_t chain[PROTO_HASH_BYTES]);
+
+void store_receipt_encode(int64_t received_at, const uint8_t receipt[STORE_RECEIPT_BYTES],
+                          uint8_t out[STORE_RECEIPT_RECORD_BYTES]);
+/* CORRUPT unless exactly of that size. */
+enum proto_error store_receipt_decode(struct store_bytes bytes, int64_t *received_at,
+                                      uint8_t receipt[STORE_RECEIPT_BYTES]) PROTO_MUST_CHECK;
 
 void store_stamp_encode(const struct store_stamp *stamp, uint8_t out[STORE_STAMP_BYTES]);
 enum proto_error store_stamp_decode(struct store_bytes bytes, struct store_stamp *out) PROTO_MUST_CHECK;

@@ -193,7 +193,7 @@ static enum proto_error put_event(struct restore *r, struct store_bytes key, str
     store_event_rechain(r->record, r->chain);
     error = put(r, STORE_LOG_EVENTS, key, store_bytes_of(r->record, value.size), STORE_KV_APPEND);
     if (error == PROTO_OK)
-        error = put(r, STORE_LOG_IDS, store_bytes_of(event.id.bytes, PROTO_ID_BYTES), key, STORE_KV_NEW);
+        error = put(r, STORE_LOG_IDS, store_bytes_of(event.id.bytes, PROTO_ID_BYTES), key, STORE_KV_PLAIN);
     if (error != PROTO_OK)
         return error;
     r->batch_bytes += value.size;
@@ -220,6 +220,25 @@ static enum proto_error put_events(struct restore *r, struct store_kv_txn *sourc
     return error;
 }
 
+static enum proto_error put_receipts(struct restore *r, struct store_kv_txn *source) {
+    struct store_kv_cursor *cursor;
+    struct store_bytes key, value;
+    const struct store_kv_ops *ops = source->kv->ops;
+    enum proto_error error = ops->cursor_open(source, STORE_LOG_RECEIPTS, &cursor);
+    if (error != PROTO_OK)
+        return error;
+    error = ops->cursor_seek(cursor, NULL, false, &key, &value);
+    while (error == PROTO_OK) {
+        error = put(r, STORE_LOG_RECEIPTS, key, value, STORE_KV_APPEND);
+        if (error == PROTO_OK && ++r->batch_events >= BATCH_EVENTS)
+            error = next_batch(r);
+        if (error == PROTO_OK)
+            error = ops->cursor_step(cursor, false, &key, &value);
+    }
+    ops->cursor_close(cursor);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
 static enum proto_error fill_log(struct restore *r) {
     struct store_kv *from = r->source->log;
     struct store_kv_txn *source;
@@ -231,6 +250,8 @@ static enum proto_error fill_log(struct restore *r) {
         error = put_marks(r, source);
     if (error == PROTO_OK)
         error = put_events(r, source);
+    if (error == PROTO_OK)
+        error = put_receipts(r, source);
     if (r->txn) {
         struct store_kv_txn *ended = r->txn;
         r->txn = NULL;

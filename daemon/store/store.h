@@ -168,8 +168,10 @@ enum proto_error store_read_begin(struct store *store, struct store_txn **out) P
 void store_read_end(struct store_txn *txn);
 /* The stamp: last event this snapshot reflects. */
 uint64_t store_txn_seq(const struct store_txn *txn);
-/* NOT_FOUND beyond the stamp (for a view write transaction: beyond the log). Bytes live until the txn ends or writes. */
+/* NOT_FOUND beyond the stamp (for a view write transaction: beyond the log). Bytes live until the txn ends or writes. An event whose
+ * body was removed in a commit after this view's is never seen without it: the two snapshots are taken on one side of such a commit. */
 enum proto_error store_read_event(struct store_txn *txn, uint64_t seq, struct store_event *out) PROTO_MUST_CHECK;
+/* Of an id that was appended again, the last seq: NOT_FOUND while that one lies beyond the stamp. */
 enum proto_error store_read_find(struct store_txn *txn, const struct proto_id *id, uint64_t *seq_out) PROTO_MUST_CHECK;
 /* The chain hash at a seq, 0 (before the first event) included. NOT_FOUND as above. */
 enum proto_error store_read_chain(struct store_txn *txn, uint64_t seq, uint8_t out[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
@@ -223,7 +225,8 @@ void store_rebuild_abort(struct store_rebuild *rebuild);
 
 /* --- verify ----------------------------------------------------------------------------- */
 
-/* Walks the chain from 1 to the log's end: every header, commitment, id entry. *bad_seq is the first that does not hold. CORRUPT with a sentence. */
+/* Walks the chain from 1 to the log's end: every header, commitment, id entry; then the receipts.
+ * CORRUPT with a sentence; *bad_seq is the first event that does not hold, 0 where it is a receipt. */
 enum proto_error store_verify_chain(struct store *store, uint64_t *bad_seq, struct proto_fault *fault) PROTO_MUST_CHECK;
 
 /* --- backup and restore: from another process than the daemon's ------------------------- */
@@ -239,9 +242,9 @@ enum proto_error store_backup(const struct store_options *options, const char *t
                               struct store_identity *out, struct proto_fault *fault) PROTO_MUST_CHECK;
 /* Makes a store in options->dir, which must be missing or empty, from the backup in `from` (or from a store that no process
  * has open): a new node and a new log identity, options->fresh_ids; every event with its id, received_at, via, nonce and
- * body as it was, and its commitment; the chain worked out again under the new identity; the marks of others; and the mark
- * restored-from with the identity and head of the old log, restored_at (ms), and where that one was restored from. There
- * is no view: the first open makes it. Both logs are walked. *was, *out: the old and the new log.
+ * body as it was, and its commitment; the chain worked out again under the new identity; the receipts; the marks of others
+ * (what work/ and link/ keep there goes along); and the mark restored-from with the identity and head of the old log,
+ * restored_at (ms), and where that one was restored from. There is no view: the first open makes it. Both logs are walked. *was, *out: the old and the new log.
  * NOT_FOUND (nothing to restore there), CONFLICT (not empty; or an id of options->fresh_ids is the old one), IN_USE, NEWER,
  * CORRUPT, FULL, BROKEN, BAD_VALUE; on an error no store is left in options->dir, and after a crash it is refused by
  * store_open until this is run again. */

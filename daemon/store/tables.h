@@ -45,10 +45,12 @@
 
 /* Tables of the log environment, in this order:
  *   events  u64 seq      -> event record (record.c)
- *   ids     id           -> u64 seq, without a format byte: the layout of an index this plain is the log's format itself
+ *   ids     id           -> u64 seq of the last event with that id, without a format byte: the layout of an index this plain is the log's format itself
  *   marks   text name    -> bytes of whoever wrote the mark; "store.*" is the store's own:
  *     store.format u32; store.node, store.log, store.view: ids; store.state, store.backup: marks (record.c)
+ *   receipts  id         -> receipt (record.c); a log that was made before there was this table is given it
  *   restored-from: the store's as well (record.c); like the marks of others it goes along through backup and restore. */
-enum store_log_table { STORE_LOG_EVENTS, STORE_LOG_IDS, STORE_LOG_MARKS, STORE_LOG_TABLES };
+enum store_log_table { STORE_LOG_EVENTS, STORE_LOG_IDS, STORE_LOG_MARKS, STORE_LOG_RECEIPTS, STORE_LOG_TABLES };
+#define STORE_LOG_TABLES_LATER 1 /* how many at the end came after the first format of the log */
 
 #endif
