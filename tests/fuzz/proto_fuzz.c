@@ -58,7 +58,9 @@ static void put_random_text(struct proto_writer *w, const struct proto_field *f)
 
 static int64_t random_number(const struct proto_field *f) {
     uint64_t span = (uint64_t)(f->max - f->min) + 1;
-    return f->min + (int64_t)(((uint64_t)random_below(UINT32_MAX) << 32 | random_below(UINT32_MAX)) % span);
+    uint64_t high = random_below(UINT32_MAX);
+    uint64_t low = random_below(UINT32_MAX);
+    return f->min + (int64_t)((high << 32 | low) % span);
 }
 
 static void put_random_value(struct proto_writer *w, const struct proto_field *f);

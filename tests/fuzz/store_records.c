@@ -28,8 +28,9 @@ static void must(bool good, const char *what) {
 
 static size_t make_event(uint8_t *out) {
     uint8_t body[64], commitment[PROTO_HASH_BYTES] = {7};
-    struct store_event event = {
-        .seq = 1, .received_at = (int64_t)random_next(), .body = {body, 1 + random_next() % 64}};
+    struct store_event event = {.seq = 1};
+    event.received_at = (int64_t)random_next();
+    event.body = (struct store_bytes){body, 1 + random_next() % 64};
     memset(body, 0x92, sizeof body);
     return store_event_encode(&event, commitment, out);
 }
@@ -46,8 +47,10 @@ static size_t make_state(uint8_t *out) {
 }
 
 static size_t mutate(uint8_t *bytes, size_t size, size_t cap) {
-    for (uint64_t n = random_next() % 4; n > 0 && size > 0; n--)
-        bytes[random_next() % size] = (uint8_t)random_next();
+    for (uint64_t n = random_next() % 4; n > 0 && size > 0; n--) {
+        size_t at = random_next() % size;
+        bytes[at] = (uint8_t)random_next();
+    }
     uint64_t how = random_next() % 4;
     if (how == 0)
         return random_next() % (size + 1);

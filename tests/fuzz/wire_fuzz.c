@@ -154,9 +154,14 @@ static size_t random_value(uint8_t *bytes, size_t cap, uint32_t depth) {
             proto_write_map(&w, count);
             left += 2 * count;
             break;
-        case 2:
-            proto_write_int(&w, draw(2) ? (int64_t)draw(UINT32_MAX) : -(int64_t)draw(UINT32_MAX) * (int64_t)draw(1000));
+        case 2: {
+            bool positive = draw(2);
+            int64_t number = draw(UINT32_MAX);
+            if (!positive)
+                number *= -(int64_t)draw(1000);
+            proto_write_int(&w, number);
             break;
+        }
         case 3:
             proto_write_text(&w, seeds[draw(SEEDS)].method);
             break;

@@ -84,7 +84,9 @@ static void plot_init(struct plot *plot, uint64_t seed) {
                                             RANDOM_PLAUSIBLE | RANDOM_ROUTINE | RANDOM_VOIDS};
         struct random_history *history = &plot->histories[c];
         uint32_t count = 1 + random_below(&random, random_chance(&random, 30) ? EVENTS_MAX : 40);
-        random_history_init(history, random_next(&random), count, flavours[random_below(&random, 5)]);
+        uint64_t history_seed =
+            random_next(&random); /* drawn in a line of its own: C leaves the order of arguments open */
+        random_history_init(history, history_seed, count, flavours[random_below(&random, 5)]);
         plot->patients[plot->patient_count++] = history->patient;
         for (uint32_t i = 0; i < history->count; i++)
             add_event(plot, history->sent[i].bytes, history->sent[i].size, &history->events[i].id,
@@ -100,6 +102,41 @@ static void plot_deinit(struct plot *plot) {
     free(plot->events);
     free(plot->extra);
     free(plot->patients);
+}
+
+/* --- the same everywhere ------------------------------------------------------------------------------------------ */
+
+static uint64_t hash_more(uint64_t hash, const uint8_t *bytes, size_t size) { /* FNV-1a */
+    for (size_t i = 0; i < size; i++)
+        hash = (hash ^ bytes[i]) * 0x100000001b3u;
+    return hash;
+}
+
+static uint64_t hash_of_plot(uint64_t seed) {
+    static struct plot plot;
+    uint64_t hash = 0xcbf29ce484222325u;
+    plot_init(&plot, seed);
+    for (uint32_t i = 0; i < plot.count; i++)
+        hash = hash_more(hash, plot.events[i].bytes, plot.events[i].size);
+    plot_deinit(&plot);
+    return hash;
+}
+
+/* A seed names one world, whatever compiler built the test: no two draws stand where C leaves their order open. The numbers change when kinds,
+ * fields, choices or the generator do, and must then be those that gcc and clang both print. */
+static void test_a_seed_names_one_world(void **state) {
+    (void)state;
+    static const struct {
+        uint64_t seed, hash;
+    } pinned[] = {{1, 0x589659b8fcd11c07}, {2, 0xb93fde0e7d76ebc9}, {69, 0xd7580cf89a88a674}};
+    bool same = true;
+    for (size_t i = 0; i < sizeof pinned / sizeof pinned[0]; i++) {
+        uint64_t hash = hash_of_plot(pinned[i].seed);
+        if (hash != pinned[i].hash)
+            print_message("seed %llu: 0x%016llx\n", (unsigned long long)pinned[i].seed, (unsigned long long)hash);
+        same &= hash == pinned[i].hash;
+    }
+    assert_true(same);
 }
 
 /* --- one way through ------------------------------------------------------------------------------ */
@@ -264,9 +301,13 @@ static uint64_t number_from(const char *name, uint64_t fallback) {
     return text ? strtoull(text, NULL, 10) : fallback;
 }
 
+static uint64_t worlds_wanted(void) {
+    return number_from("BETONY_WORLDS", getenv("BETONY_TEST_SHORT") ? 60 : 400);
+}
+
 static void test_any_way_leads_to_the_same(void **state) {
     (void)state;
-    uint64_t first = number_from("BETONY_SEED", 1), worlds = number_from("BETONY_WORLDS", 400);
+    uint64_t first = number_from("BETONY_SEED", 1), worlds = worlds_wanted();
     for (uint64_t seed = first; seed < first + worlds; seed++) {
         static struct plot plot;
         struct world measure, other;
@@ -291,43 +332,90 @@ static void test_any_way_leads_to_the_same(void **state) {
 
 #define IN_FLIGHT 40
 
-/* Whatever is taken of these calls, in any order, with any wants, answered while others are on their way. */
-static uint32_t record_all(struct world *world, const struct plot *plot, uint64_t seed) {
-    static struct answer answers[IN_FLIGHT];
-    struct random_source random = {seed};
-    struct proto_arena *arena = proto_arena_new();
-    uint32_t *order = calloc(plot->count, sizeof *order), taken = 0, waiting = 0;
-    for (uint32_t i = 0; i < plot->count; i++)
-        order[i] = i;
-    random_shuffle(&random, order, plot->count);
-    for (uint32_t done = 0; done < plot->count || waiting;) {
-        while (done < plot->count && waiting < IN_FLIGHT && random_chance(&random, 90)) {
-            struct proto_event events[4];
-            uint32_t count = 0, most = 1 + random_below(&random, 4);
-            proto_arena_clear(arena);
-            for (; count < most && done < plot->count; count++, done++) {
-                const struct sent *sent =
-                    &plot->events[random_chance(&random, 95) ? order[done] : order[random_below(&random, done + 1)]];
-                assert_int_equal(proto_event_decode(sent->bytes, sent->size, arena, &events[count]), PROTO_OK);
-            }
-            struct work_who who = {.all_teams = true};
-            (void)snprintf(who.account, sizeof who.account, "%s", accounts[random_below(&random, 2)]);
-            world_send(world, &who, (enum work_want)random_below(&random, 3), events, count, &answers[waiting++]);
-        }
-        for (uint32_t steps = random_below(&random, 40); steps > 0; steps--)
-            (void)work_run_one(world->work);
-        if (random_chance(&random, 20) || waiting == IN_FLIGHT || done == plot->count) {
-            world_run(world);
-            for (uint32_t i = 0; i < waiting; i++) {
-                assert_true(answers[i].done);
-                taken += answers[i].code == PROTO_OK;
-                answer_deinit(&answers[i]);
-            }
-            waiting = 0;
-        }
+struct caller {
+    struct world *world;
+    const struct plot *plot;
+    struct random_source random;
+    struct proto_arena *arena;
+    uint32_t *order, done;
+    struct answer answers[IN_FLIGHT];
+    uint32_t sizes[IN_FLIGHT], waiting;
+};
+
+static bool is_registration(const struct proto_event *event) {
+    return event->kind == PROTO_KIND_patient_registered;
+}
+
+/* Any order, but most children are registered first: of a child that is not known yet nothing is taken, and nothing else of the same call. (In a wholly
+ * random order one event in a hundred was, and in some worlds none: each registration then shares its call with such an event.) */
+static void lay_out_order(struct caller *c) {
+    uint32_t first = 0, count = c->plot->count;
+    for (uint32_t i = 0; i < count; i++)
+        c->order[i] = i;
+    for (uint32_t h = 0, at = 0; h < CHILDREN; at += c->plot->histories[h++].count) {
+        const struct random_history *history = &c->plot->histories[h];
+        uint32_t i = 0;
+        while (i < history->count && !is_registration(&history->events[i]))
+            i++;
+        if (i == history->count || random_chance(&c->random, 10))
+            continue;
+        uint32_t *moved = &c->order[at + i],
+                 kept = c->order[first]; /* nothing from `first` up to here has moved but to here */
+        c->order[first++] = *moved;
+        *moved = kept;
     }
-    free(order);
-    proto_arena_free(arena);
+    random_shuffle(&c->random, c->order, first);
+    random_shuffle(&c->random, c->order + first, count - first);
+}
+
+static void call_once(struct caller *c) {
+    struct proto_event events[4];
+    uint32_t count = 0, most = 1 + random_below(&c->random, 4);
+    proto_arena_clear(c->arena);
+    for (; count < most && c->done < c->plot->count; count++, c->done++) {
+        uint32_t place = c->done;
+        if (random_chance(&c->random, 5)) /* again, or a first time for what is sent again later */
+            place = random_below(&c->random, c->done + 1);
+        const struct sent *sent = &c->plot->events[c->order[place]];
+        assert_int_equal(proto_event_decode(sent->bytes, sent->size, c->arena, &events[count]), PROTO_OK);
+    }
+    struct work_who who = {.all_teams = true};
+    (void)snprintf(who.account, sizeof who.account, "%s", accounts[random_below(&c->random, 2)]);
+    enum work_want want = (enum work_want)random_below(&c->random, 3);
+    c->sizes[c->waiting] = count;
+    world_send(c->world, &who, want, events, count, &c->answers[c->waiting++]);
+}
+
+/* Events of the calls that were taken. */
+static uint32_t take_answers(struct caller *c) {
+    uint32_t taken = 0;
+    world_run(c->world);
+    for (uint32_t i = 0; i < c->waiting; i++) {
+        assert_true(c->answers[i].done);
+        taken += c->answers[i].code == PROTO_OK ? c->sizes[i] : 0;
+        answer_deinit(&c->answers[i]);
+    }
+    c->waiting = 0;
+    return taken;
+}
+
+/* Whatever is taken of these calls, with any wants, answered while others are on their way. */
+static uint32_t record_all(struct world *world, const struct plot *plot, uint64_t seed) {
+    static struct caller c;
+    uint32_t taken = 0;
+    c = (struct caller){.world = world, .plot = plot, .random = {seed}, .arena = proto_arena_new()};
+    c.order = calloc(plot->count, sizeof *c.order);
+    lay_out_order(&c);
+    while (c.done < plot->count || c.waiting) {
+        while (c.done < plot->count && c.waiting < IN_FLIGHT && random_chance(&c.random, 90))
+            call_once(&c);
+        for (uint32_t steps = random_below(&c.random, 40); steps > 0; steps--)
+            (void)work_run_one(world->work);
+        if (random_chance(&c.random, 20) || c.waiting == IN_FLIGHT || c.done == plot->count)
+            taken += take_answers(&c);
+    }
+    free(c.order);
+    proto_arena_free(c.arena);
     return taken;
 }
 
@@ -350,15 +438,15 @@ static void take_log(struct world *world, struct plot *plot) {
 
 static void test_calls_lead_there_too(void **state) {
     (void)state;
-    uint64_t first = number_from("BETONY_SEED", 1), worlds = number_from("BETONY_WORLDS", 400) / 10;
-    uint64_t recorded = 0;
+    uint64_t first = number_from("BETONY_SEED", 1), worlds = worlds_wanted() / 10;
     for (uint64_t seed = first; seed < first + worlds; seed++) {
         static struct plot plot, held;
         struct world by_calls, by_log;
         plot_init(&plot, seed);
         world_init(&by_calls, seed);
         by_calls.now = plot.last_at + EV_DAY;
-        recorded += record_all(&by_calls, &plot, seed); /* one world's first event may be a bad one, not all of them */
+        uint32_t taken = record_all(&by_calls, &plot, seed);
+        assert_true(taken > plot.count / 20); /* in every world: three in five on average, one in six at the least */
         world_run(&by_calls);
         world_verify(&by_calls);
         held = plot;
@@ -374,11 +462,11 @@ static void test_calls_lead_there_too(void **state) {
         free(held.events);
         plot_deinit(&plot);
     }
-    assert_true(worlds == 0 || recorded > 0);
 }
 
 int main(void) {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(test_any_way_leads_to_the_same),
+    const struct CMUnitTest tests[] = {cmocka_unit_test(test_a_seed_names_one_world),
+                                       cmocka_unit_test(test_any_way_leads_to_the_same),
                                        cmocka_unit_test(test_calls_lead_there_too)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

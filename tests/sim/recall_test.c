@@ -235,7 +235,7 @@ static uint64_t number_from(const char *name, uint64_t fallback) {
 
 static void test_the_index_names_all_concerned(void **state) {
     (void)state;
-    uint64_t worlds = number_from("BETONY_WORLDS", getenv("BETONY_TEST_SHORT") ? 500 : 4000);
+    uint64_t worlds = number_from("BETONY_WORLDS", getenv("BETONY_TEST_SHORT") ? 400 : 3000);
     uint64_t first = number_from("BETONY_SEED", 1);
     for (uint64_t seed = first; seed < first + worlds; seed++) {
         if (getenv("BETONY_SEED"))

@@ -11,6 +11,7 @@
 #include <string.h>
 #include <cmocka.h>
 
+#include "care/care.h"
 #include "support/wire.h"
 
 #define DAY_MS 86400000LL
@@ -113,7 +114,7 @@ static void thin_thread(struct wire_peer *peer, const char *label) {
     assert_string_equal(text_of(status, "level"), "today");
     assert_true(has_alert(json_object_get(status, "alerts"), "balloon-low"));
     assert_true(number_of(status, "seq") >= 4);
-    assert_int_equal(number_of(status, "rules_version"), 1);
+    assert_int_equal(number_of(status, "rules_version"), CARE_RULES_VERSION);
     assert_true(strlen(text_of(status, "zone_data")) > 0);
     json_decref(status);
     /* as it stood a day ago */

@@ -327,6 +327,14 @@ static void fill_lists(struct care_state *s) {
     }
 }
 
+static void fill_sign(struct care_sign *sign) { /* facts are numbered as they are made: a line each */
+    *sign = (struct care_sign){.value = 2, .number = INT64_MAX, .seen_set = UINT64_MAX};
+    sign->first = next_fact();
+    sign->last = next_fact();
+    sign->settled = next_fact();
+    sign->denied = next_fact();
+}
+
 static void fill_stoma(struct care_stoma *s) {
     s->touched = s->exists = true;
     fill_text(s->hospital, PROTO_TEXT_SHORT_MAX + 1);
@@ -344,13 +352,7 @@ static void fill_stoma(struct care_stoma *s) {
                                            .before_ml = INT32_MAX,
                                            .before_at = PROTO_TIME_MIN};
     for (int i = 0; i < CARE_SIGN_COUNT; i++)
-        s->signs[i] = (struct care_sign){.value = 2,
-                                         .first = next_fact(),
-                                         .last = next_fact(),
-                                         .settled = next_fact(),
-                                         .denied = next_fact(),
-                                         .number = INT64_MAX,
-                                         .seen_set = UINT64_MAX};
+        fill_sign(&s->signs[i]);
     for (int i = 1; i < PROTO_care_item_count; i++)
         s->care_done[i] = next_fact();
 }

@@ -8,8 +8,8 @@
 
 /* An event of random size, bytes, nonce, time and origin. */
 static struct store_event random_event(uint64_t *random, uint64_t n, uint8_t body[PROTO_EVENT_BYTES_MAX]) {
-    struct store_event event = {.id = help_id(help_random(random) << 20 | n),
-                                .received_at = (int64_t)help_random(random)};
+    struct store_event event = {.id = help_id(help_random(random) << 20 | n)};
+    event.received_at = (int64_t)help_random(random);
     size_t size = n % 50 == 0 ? PROTO_EVENT_BYTES_MAX : 1 + help_random(random) % 400;
     for (size_t i = 0; i < size; i++)
         body[i] = (uint8_t)help_random(random);

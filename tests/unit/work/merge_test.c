@@ -91,7 +91,9 @@ static void test_withdrawals_in_any_order(void **state) {
         struct proto_id child_id = world_child(&world, "north-shore");
         struct proto_event events[3];
         events[0] = tube_out(&child_id, world.now - EV_HOUR); /* grave: a second person must confirm its withdrawal */
-        struct proto_id ids[3] = {world_id(&world), world_id(&world), world_id(&world)};
+        struct proto_id ids[3];
+        for (int i = 0; i < 3; i++)
+            ids[i] = world_id(&world);
         events[1] = withdrawal(&child_id, world.now - EV_MIN, &ids[0]);
         events[2] = confirmation(&child_id, world.now, &ids[1]);
         for (int i = 0; i < 3; i++)
