@@ -8,6 +8,8 @@
  */
 #include "work/inside.h"
 
+#include "work/own_task.h"
+
 #include <assert.h>
 #include <stdlib.h>
 
@@ -317,6 +319,11 @@ static enum proto_error note_joins(struct work_judging *j, uint32_t index) {
 
 /* --- what needs the child's state ----------------------------------------------------------------------------- */
 
+static bool names_task(const struct work_event *event) {
+    return event->kind == PROTO_KIND_task_done || event->kind == PROTO_KIND_task_deferred ||
+           event->kind == PROTO_KIND_task_given;
+}
+
 static bool is_limited_deferral(const struct proto_event *event) {
     enum proto_task task = proto_task_find(PROTO_BODY(event, task_deferred, task)->text);
     return task != PROTO_TASK_NONE && !proto_task_defers_freely(task);
@@ -333,11 +340,13 @@ static enum proto_error decides_on_state(struct work_judging *j, uint32_t index,
         *decides = error == PROTO_OK && held.kind == PROTO_KIND_patient_registered;
         return error == PROTO_NOT_FOUND ? PROTO_OK : error;
     }
-    if (event->kind != PROTO_KIND_task_deferred)
+    bool deferral = event->kind == PROTO_KIND_task_deferred;
+    if (!names_task(event))
         return PROTO_OK;
     struct store_bytes bytes = {event->bytes, event->size};
     enum proto_error error = work_event_load(bytes, reading->arena, &reading->event, NULL);
-    *decides = error == PROTO_OK && is_limited_deferral(&reading->event);
+    *decides = error == PROTO_OK &&
+               (work_own_task_of(&reading->event).size || (deferral && is_limited_deferral(&reading->event)));
     return error;
 }
 
@@ -447,21 +456,53 @@ static bool open_now(const struct care_schedule *schedule, int64_t now) {
     return false;
 }
 
-/* Whether the state folded into the hand allows the event. */
-static enum proto_error judge_folded(struct work_judging *j, const struct work_event *event, bool *allowed) {
+/* What the child's state has against the event. */
+struct objection {
+    enum proto_error code; /* PROTO_OK: nothing */
+    const char *field, *sentence;
+};
+
+static enum proto_error judge_task(struct work_judging *j, const struct work_event *event, struct work_fold *fold,
+                                   const struct care_context *context, struct objection *objection) {
+    static const struct objection unknown = {
+        PROTO_BAD_VALUE, "task",
+        "No task of that name was added for this child by task.added, and no routine task is called so."};
+    static const struct objection too_late = {
+        PROTO_CONFLICT, "until",
+        "The task cannot be deferred so far or so often; see the rules defer-days-max and defer-times-max."};
+    struct work_reading *reading = &j->work->log_side.hand->reading;
+    struct store_bytes bytes = {event->bytes, event->size};
+    enum proto_error error = work_event_load(bytes, reading->arena, &reading->event, NULL);
+    if (error != PROTO_OK)
+        return error;
+    struct proto_slice own = work_own_task_of(&reading->event);
+    if (own.size == 0) {
+        if (!care_defer_allowed(fold->state, context, &reading->event))
+            *objection = too_late;
+        return PROTO_OK;
+    }
+    bool known = false;
+    error = work_own_task_known(fold, own, &known);
+    if (!known)
+        *objection = unknown;
+    return error;
+}
+
+/* Whether the child, folded, allows the event. */
+static enum proto_error judge_folded(struct work_judging *j, const struct work_event *event, struct work_fold *fold,
+                                     struct objection *objection) {
+    static const struct objection open = {
+        PROTO_CONFLICT, NULL,
+        "An alert for now is open for this child; it must be settled before the record is closed or merged away."};
     struct work_hand *hand = j->work->log_side.hand;
     struct care_context context;
-    enum proto_error error = PROTO_OK;
     work_context_of(j->context, hand->state->profile.team, j->work->options.zones, &context);
-    if (event->kind == PROTO_KIND_task_deferred) {
-        struct store_bytes bytes = {event->bytes, event->size};
-        error = work_event_load(bytes, hand->reading.arena, &hand->reading.event, NULL);
-        *allowed = error == PROTO_OK && care_defer_allowed(hand->state, &context, &hand->reading.event);
-    } else {
-        care_plan(hand->state, &context, hand->after);
-        *allowed = !open_now(hand->after, j->batch->now);
-    }
-    return error;
+    if (names_task(event))
+        return judge_task(j, event, fold, &context, objection);
+    care_plan(hand->state, &context, hand->after);
+    if (open_now(hand->after, j->batch->now))
+        *objection = open;
+    return PROTO_OK;
 }
 
 static enum verdict judge_state(struct work_judging *j, uint32_t index, const struct work_patient *patient,
@@ -471,7 +512,7 @@ static enum verdict judge_state(struct work_judging *j, uint32_t index, const st
     struct work_classes classes = {0};
     struct work_event *stored = NULL;
     struct proto_id members[WORK_MERGED_MAX];
-    bool allowed = false;
+    struct objection objection = {0};
     enum proto_error error = PROTO_NOT_FOUND;
     /* A record merged away is judged as it stands by itself: those joined to it are judged by their own merges. */
     if (event->kind != PROTO_KIND_patient_merged && regroups(j, super))
@@ -479,21 +520,13 @@ static enum verdict judge_state(struct work_judging *j, uint32_t index, const st
     if (error == PROTO_NOT_FOUND)
         error = fold_with_call(j, index, patient, members, &fold);
     if (error == PROTO_OK)
-        error = judge_folded(j, event, &allowed);
+        error = judge_folded(j, event, &fold, &objection);
     work_fold_free(&fold);
     work_classes_free(&classes);
     free(stored);
     if (error != PROTO_OK)
         return fail(j, index, error);
-    if (allowed)
-        return TAKE;
-    if (event->kind == PROTO_KIND_task_deferred)
-        return refuse(
-            j, index, PROTO_CONFLICT, "until",
-            "The task cannot be deferred so far or so often; see the rules defer-days-max and defer-times-max.");
-    return refuse(
-        j, index, PROTO_CONFLICT, NULL,
-        "An alert for now is open for this child; it must be settled before the record is closed or merged away.");
+    return objection.code == PROTO_OK ? TAKE : refuse(j, index, objection.code, objection.field, objection.sentence);
 }
 
 static enum verdict judge_by_state(struct work_judging *j, uint32_t index) {

@@ -266,6 +266,80 @@ static void test_deferrals(void **state) {
     world_deinit(&world);
 }
 
+static struct proto_event task_added(const struct proto_id *child, int64_t at, const char *name) {
+    return of_child(child, EV(task_added, at, F_TEXT(task_added, task, name),
+                              F_TEXT(task_added, title, "A talk at school"), F(task_added, due, ev_day(2026, 3, 9))));
+}
+
+static struct proto_event task_done(const struct proto_id *child, int64_t at, const char *name) {
+    return of_child(child, EV(task_done, at, F_TEXT(task_done, task, name)));
+}
+
+/* A task of the team's own is done, deferred or given under the name it was added by: another is a slip. */
+static void test_own_tasks(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 9);
+    struct proto_id child = world_child(&world, "north-shore"), other = world_child(&world, "north-shore");
+    struct proto_event given = of_child(
+        &child, EV(task_given, world.now, F_TEXT(task_given, task, "school-talk"), F_TEXT(task_given, to, "nurse-b")));
+    refused_one(&world, task_done(&child, world.now, "school-talk"), PROTO_BAD_VALUE);
+    refused_one(&world, task_done(&child, world.now, "added"), PROTO_BAD_VALUE); /* the table's word for all of them */
+    refused_one(&world, deferral(&child, world.now, "school-talk", ev_day(2026, 3, 20)), PROTO_BAD_VALUE);
+    refused_one(&world, given, PROTO_BAD_VALUE);
+    taken(&world, task_done(&child, world.now, "stitches-out"));
+    /* In the call itself, before or after; a second of another child's name is none of this one's. */
+    struct proto_event both[] = {task_done(&child, world.now, "school-talk"),
+                                 task_added(&child, world.now, "school-talk"),
+                                 task_done(&other, world.now, "school-talk")};
+    refused(&world, &world_nurse, both, 3, PROTO_BAD_VALUE, 2);
+    struct answer answer;
+    assert_int_equal(world_record_as(&world, &world_nurse, WORK_WANT_NONE, both, 2, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    /* Of the view; also long done, and one whose time has yet to come. */
+    taken(&world, task_done(&child, world.now + 1, "school-talk"));
+    taken(&world, deferral(&child, world.now, "school-talk", ev_day(2026, 3, 20)));
+    taken(&world, given);
+    refused_one(&world, task_done(&child, world.now, "school-walk"), PROTO_BAD_VALUE);
+    taken(&world, task_added(&child, world.now + EV_MIN, "early"));
+    taken(&world, task_done(&child, world.now + EV_MIN, "early"));
+    /* Taken back, it is not there. */
+    struct proto_event slip = task_added(&child, world.now, "slip");
+    taken(&world, slip);
+    taken(&world, task_done(&child, world.now, "slip"));
+    taken(&world, withdrawal(&child, world.now, &slip.id));
+    refused_one(&world, task_done(&child, world.now + 1, "slip"), PROTO_BAD_VALUE);
+    /* Records that are one child have each other's tasks, also when the call itself joins them. */
+    struct proto_event joined[] = {merge(&other, world.now, &child), task_done(&other, world.now, "school-talk")};
+    assert_int_equal(world_record_as(&world, &world_nurse, WORK_WANT_NONE, joined, 2, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    taken(&world, task_done(&other, world.now + 1, "early"));
+    world_verify(&world);
+    world_deinit(&world);
+}
+
+/* On its way into the view: the call waits until it can be told. */
+static void test_own_tasks_in_flight(void **state) {
+    (void)state;
+    for (uint64_t seed = 1; seed <= 20; seed++) {
+        struct world world;
+        struct answer answers[2];
+        world_init(&world, seed);
+        struct proto_id child = world_child(&world, "north-shore");
+        struct proto_event added = task_added(&child, world.now, "school-talk"),
+                           done = task_done(&child, world.now, "school-talk");
+        world_send(&world, &world_nurse, WORK_WANT_NONE, &added, 1, &answers[0]);
+        for (uint64_t i = 0; i < seed % 4 && work_run_one(world.work); i++) {}
+        world_send(&world, &world_nurse, WORK_WANT_NONE, &done, 1, &answers[1]);
+        world_run(&world);
+        for (int i = 0; i < 2; i++) {
+            assert_int_equal(answers[i].code, PROTO_OK);
+            answer_deinit(&answers[i]);
+        }
+        world_deinit(&world);
+    }
+}
+
 static void test_what_one_event_names(void **state) {
     (void)state;
     struct world world;
@@ -367,6 +441,8 @@ int main(void) {
                                        cmocka_unit_test(test_answered_is_not_settled),
                                        cmocka_unit_test(test_replacement_is_confirmed),
                                        cmocka_unit_test(test_deferrals),
+                                       cmocka_unit_test(test_own_tasks),
+                                       cmocka_unit_test(test_own_tasks_in_flight),
                                        cmocka_unit_test(test_what_one_event_names),
                                        cmocka_unit_test(test_one_event_by_itself),
                                        cmocka_unit_test(test_the_queue_has_an_end)};
