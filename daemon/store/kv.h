@@ -87,5 +87,7 @@ enum proto_error store_kv_lmdb_open(const struct store_kv_lmdb_options *options,
 
 /* A map_bytes of 0 is without bound. A failed allocation ends the process: this one serves tests and the simulator. */
 struct store_kv *store_kv_memory_open(unsigned table_count, uint64_t map_bytes);
+/* Another one that holds what was committed to `from`, and shares it with it as long as neither changes it. */
+struct store_kv *store_kv_memory_copy(struct store_kv *from);
 
 #endif

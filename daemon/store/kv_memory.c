@@ -464,3 +464,12 @@ struct store_kv *store_kv_memory_open(unsigned table_count, uint64_t map_bytes) 
     kv->current = version_new(kv, NULL);
     return &kv->base;
 }
+
+struct store_kv *store_kv_memory_copy(struct store_kv *from) {
+    struct memory_kv *kv = allocate(sizeof *kv);
+    kv->base.ops = &memory_ops;
+    kv->table_count = kv_of(from)->table_count;
+    kv->map_bytes = kv_of(from)->map_bytes;
+    kv->current = version_new(kv, kv_of(from)->current);
+    return &kv->base;
+}

@@ -96,6 +96,12 @@ void store_close(struct store *store);
 /* Crash of the memory store: all write transactions are gone, everything committed stays; with lose_view the view is emptied as after a power cut.
  * The same handle goes on as a fresh open. */
 void store_memory_crash(struct store *store, bool lose_view);
+/* A memory store with all that was committed to the memory store `from`, its identity too: as a directory that was copied and is opened
+ * beside it. `options` as for store_open; the ids in it but the last are not used. */
+struct store *store_memory_copy(const struct store *from, const struct store_options *options);
+/* What store_restore makes of a backup of `from`, in memory. */
+enum proto_error store_memory_restore(const struct store *from, const struct store_options *options, int64_t restored_at,
+                                      struct store **out) PROTO_MUST_CHECK;
 
 struct store_identity {
     struct proto_id node, log, view;
