@@ -120,7 +120,7 @@ static void drop_turn(struct net_hub *hub, struct slot *slot) {
 void net_hub_close(struct net_hub *hub, struct net_session *session) {
     struct slot *slot = slot_of(session);
     assert(hub->used[slot->number]);
-    if (session->follows)
+    if (session->follows || session->node)
         hub->options.on_gone(hub->options.arg, session);
     drop_turn(hub, slot);
     hub->counts.calls_in_flight -= session->calls;

@@ -27,7 +27,7 @@ typedef bool (*net_call_fn)(void *arg, struct net_session *session, const struct
 /* For a session that follows: pushes what there is to say, until there is no more or net_session_can_push says no. True: there is more.
  * NULL options: nobody follows. */
 typedef bool (*net_push_fn)(void *arg, struct net_session *session);
-/* A session that follows goes: whatever was kept for it is to be let go. */
+/* A session that follows, or a node's, goes: whatever was kept for it is to be let go. */
 typedef void (*net_gone_fn)(void *arg, struct net_session *session);
 
 struct net_hub_options {

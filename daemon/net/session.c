@@ -12,6 +12,7 @@ void net_limits_init(struct net_limits *limits) {
     *limits = (struct net_limits){
         .message_bytes_max = PROTO_MESSAGE_BYTES_MAX,
         .message_before_hello_bytes_max = PROTO_MESSAGE_BEFORE_SIGN_IN_MAX,
+        .node_message_bytes_max = PROTO_NODE_MESSAGE_BYTES_MAX,
         .calls_max = PROTO_CALLS_IN_FLIGHT_MAX,
         .output_high_bytes = 256u << 10,
         .output_max_bytes = 16u << 20,
@@ -25,6 +26,7 @@ void net_limits_init(struct net_limits *limits) {
 void net_session_init(struct net_session *session, const struct net_limits *limits, bool trusted, int64_t now) {
     assert(limits->calls_max > 0 && limits->calls_max <= PROTO_CALLS_IN_FLIGHT_MAX);
     assert(limits->output_max_bytes >= limits->output_high_bytes);
+    assert(limits->node_message_bytes_max <= PROTO_NODE_MESSAGE_BYTES_MAX);
     memset(session, 0, sizeof *session);
     session->limits = limits;
     session->trusted = trusted;
@@ -147,13 +149,19 @@ static bool msgid_in_flight(const struct net_session *session, uint32_t msgid) {
     return false;
 }
 
+static size_t message_bytes_max(const struct net_session *session) {
+    const struct net_limits *limits = session->limits;
+    if (session->trusted && session->greeted && session->node)
+        return limits->node_message_bytes_max;
+    return session->greeted || session->trusted ? limits->message_bytes_max : limits->message_before_hello_bytes_max;
+}
+
 /* Scans the message at the front of the input; false when it is not whole, or broken (the session is then closing). */
 static bool scan_front(struct net_session *session, size_t *size_out, int64_t now) {
     const uint8_t *bytes = net_buffer_bytes(&session->input);
     size_t size = net_buffer_size(&session->input);
-    const struct net_limits *limits = session->limits;
     bool signed_in = session->greeted || session->trusted;
-    size_t bytes_max = signed_in ? limits->message_bytes_max : limits->message_before_hello_bytes_max;
+    size_t bytes_max = message_bytes_max(session);
     enum proto_error error = proto_scan_value(&session->scan, bytes, size, bytes_max, size_out);
     if (error == PROTO_OK)
         return true;

@@ -22,6 +22,7 @@
 struct net_limits {
     uint32_t message_bytes_max;              /* after hello; of a trusted peer from the start */
     uint32_t message_before_hello_bytes_max; /* until then */
+    uint32_t node_message_bytes_max;         /* of a trusted peer that said hello as a node */
     uint32_t calls_max;                      /* in flight; at most PROTO_CALLS_IN_FLIGHT_MAX */
     uint32_t output_high_bytes;              /* no further call is taken while so much waits to be written */
     uint32_t output_max_bytes;               /* a peer that lets more pile up is dropped */
@@ -50,6 +51,7 @@ struct net_session {
     bool follows;      /* is sent notifications: its silence means nothing, and it may take its time to read */
     bool push_starved; /* there was more to push than room */
     void *follower;    /* of whoever pushes; the session only carries it */
+    void *node;        /* not NULL: the peer is a node; of whoever serves it, the session only carries it */
     char account[PROTO_TEXT_SHORT_MAX + 4]; /* as stated in hello; empty before. Whoever serves sets it */
     struct net_buffer input, output, sending;
     struct proto_scan scan;

@@ -72,7 +72,7 @@ static bool on_push(void *arg, struct net_session *session) {
 
 static void on_gone(void *arg, struct net_session *session) {
     struct peer *peer = arg;
-    assert_ptr_equal(session->follower, peer);
+    assert_ptr_equal(session->follows ? session->follower : session->node, peer);
     peer->gone++;
 }
 
@@ -437,29 +437,42 @@ static size_t request_with_text(uint8_t *bytes, size_t cap, size_t text_bytes) {
 
 static void test_size_before_and_after_hello(void **state) {
     (void)state;
-    size_t cap = PROTO_MESSAGE_BYTES_MAX + 1000;
+    size_t cap = PROTO_NODE_MESSAGE_BYTES_MAX + 1000;
     uint8_t *bytes = malloc(cap);
     assert_non_null(bytes);
     struct {
         size_t text_bytes;
-        bool trusted, greeted, fits;
+        bool trusted, greeted, node, fits;
     } cases[] = {
-        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX - 30, false, false, true},
-        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, false, false, false},
-        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, false, true, true},
-        {PROTO_MESSAGE_BYTES_MAX - 30, false, true, true},
-        {PROTO_MESSAGE_BYTES_MAX, false, true, false},
-        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, true, false, true}, /* who needs no sign-in need not say hello either */
-        {PROTO_MESSAGE_BYTES_MAX - 30, true, false, true},
-        {PROTO_MESSAGE_BYTES_MAX, true, false, false},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX - 30, false, false, false, true},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, false, false, false, false},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, false, true, false, true},
+        {PROTO_MESSAGE_BYTES_MAX - 30, false, true, false, true},
+        {PROTO_MESSAGE_BYTES_MAX, false, true, false, false},
+        {PROTO_MESSAGE_BEFORE_SIGN_IN_MAX, true, false, false,
+         true}, /* who needs no sign-in need not say hello either */
+        {PROTO_MESSAGE_BYTES_MAX - 30, true, false, false, true},
+        {PROTO_MESSAGE_BYTES_MAX, true, false, false, false},
+        /* nodes send each other more, once they have said who they are and are trusted */
+        {PROTO_MESSAGE_BYTES_MAX, true, true, false, false},
+        {PROTO_MESSAGE_BYTES_MAX, true, true, true, true},
+        {PROTO_NODE_MESSAGE_BYTES_MAX - 30, true, true, true, true},
+        {PROTO_NODE_MESSAGE_BYTES_MAX, true, true, true, false},
+        {PROTO_MESSAGE_BYTES_MAX, false, true, true, false},
+        {PROTO_MESSAGE_BYTES_MAX, true, false, true, false},
     };
     for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
         struct peer *peer = peer_new(NULL);
         peer->session->trusted = cases[i].trusted;
         peer->session->greeted = cases[i].greeted;
+        if (cases[i].node)
+            peer->session->node = peer;
         say(peer, bytes, request_with_text(bytes, cap, cases[i].text_bytes));
         expect_only(peer, 1, cases[i].fits ? "" : "too-large");
         assert_int_equal(net_session_done(peer->session), !cases[i].fits);
+        net_hub_close(peer->hub, peer->session);
+        peer->session = NULL;
+        assert_int_equal(peer->gone, cases[i].node); /* whoever carries something for a node is told */
         peer_free(peer);
     }
     free(bytes);
