@@ -141,7 +141,7 @@ enum proto_error store_event_decode(struct store_bytes bytes, struct store_event
 }
 
 void store_event_cut(const uint8_t *record, uint8_t out[STORE_EVENT_FIXED_BYTES]) {
-    memcpy(out, record, STORE_EVENT_FIXED_BYTES);
+    memmove(out, record, STORE_EVENT_FIXED_BYTES);
     out[EVENT_FLAGS_AT] |= EVENT_REMOVED;
 }
 

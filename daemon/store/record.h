@@ -59,7 +59,7 @@ size_t store_event_encode(const struct store_event *event, const uint8_t commitm
 enum proto_error store_event_decode(struct store_bytes bytes, struct store_event *out,
                                     uint8_t commitment[PROTO_HASH_BYTES]) PROTO_MUST_CHECK;
 
-/* The record of the same event without nonce and body, from a record that decodes; all else of it stays as it is. */
+/* The record of the same event without nonce and body, from a record that decodes; `out` may be `record`. */
 void store_event_cut(const uint8_t *record, uint8_t out[STORE_EVENT_FIXED_BYTES]);
 
 /* Writes another chain hash into an event record that decodes; the rest of it stays as it is. */

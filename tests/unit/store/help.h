@@ -148,6 +148,51 @@ static inline void help_check_event(struct store_txn *txn, uint64_t n) {
     assert_true(help_bytes_are(found.body, wanted.body.data, wanted.body.size));
 }
 
+static inline void help_check_chain(struct store *store) {
+    uint64_t bad_seq = 0;
+    struct proto_fault fault = {0};
+    if (store_verify_chain(store, &bad_seq, &fault) != PROTO_OK)
+        fail_msg("event %llu: %s", (unsigned long long)bad_seq, fault.message);
+}
+
+static inline struct store_log *help_log_begin(struct store *store) {
+    struct store_log *log;
+    assert_int_equal(store_log_begin(store, &log), PROTO_OK);
+    return log;
+}
+
+static inline void help_remove_body(struct store *store, uint64_t seq) {
+    struct store_log *log = help_log_begin(store);
+    assert_int_equal(store_log_remove_body(log, seq), PROTO_OK);
+    assert_int_equal(store_log_commit(log), PROTO_OK);
+}
+
+/* Event n again, with another body, under the seq that comes next. */
+static inline enum proto_error help_append_other(struct store_log *log, uint64_t n, const char *body, bool supersedes) {
+    char unused[64];
+    struct store_event event = help_event(n, unused);
+    event.body = store_bytes_of(body, strlen(body));
+    event.supersedes = supersedes;
+    return store_log_append(log, &event);
+}
+
+/* The events of the log have been taken up by a view. */
+static inline struct store_txn *help_read_begin(struct store *store) {
+    struct store_txn *txn;
+    struct store_identity identity = help_identity(store);
+    if (identity.view_seq < identity.log_seq)
+        assert_int_equal(help_commit_view(store, identity.view_seq + 1, identity.log_seq), PROTO_OK);
+    assert_int_equal(store_read_begin(store, &txn), PROTO_OK);
+    return txn;
+}
+
+static inline enum proto_error help_put_receipt(struct store_log *log, uint64_t n, int64_t received_at, uint8_t byte) {
+    struct proto_id id = help_id(n);
+    uint8_t receipt[STORE_RECEIPT_BYTES];
+    memset(receipt, byte, sizeof receipt);
+    return store_log_receipt_put(log, &id, received_at, receipt);
+}
+
 /* Both files of a closed store are sound in every page: the check has nothing against what LMDB writes. */
 static inline void help_check_pages(const char *dir, const struct store_identity *identity) {
     char path[256], text[PROTO_ID_TEXT_BYTES + 1];

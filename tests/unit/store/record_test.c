@@ -83,16 +83,60 @@ static void event_record(void **state) {
     assert_true(back.received_at == event.received_at && help_bytes_are(back.body, body, sizeof body));
 }
 
-static void event_record_without_body(void **state) {
+static void joined_event_record(void **state) {
     (void)state;
     struct store_event event = golden_event(), back = {0};
-    struct golden golden = read_golden("event_removed_v1");
-    uint8_t commitment[PROTO_HASH_BYTES], none[STORE_NONCE_BYTES] = {0};
+    struct golden golden = read_golden("event_joined_v1");
+    static uint8_t bytes[STORE_EVENT_RECORD_BYTES_MAX];
+    uint8_t commitment[PROTO_HASH_BYTES];
+    event.joined = event.supersedes = true; /* of these two only one is kept */
+    store_commit_to_body(event.nonce, event.body, commitment);
+    assert_int_equal(store_event_encode(&event, commitment, bytes), golden.size);
+    assert_memory_equal(bytes, golden.bytes, golden.size);
+    back.supersedes = true;
     assert_int_equal(store_event_decode(store_bytes_of(golden.bytes, golden.size), &back, commitment), PROTO_OK);
-    assert_int_equal(back.body.size, 0);
-    assert_memory_equal(back.nonce, none, sizeof none);
-    assert_memory_equal(&back.id, &event.id, sizeof back.id);
-    assert_memory_equal(back.chain, event.chain, sizeof back.chain);
+    assert_true(back.joined && !back.supersedes && help_bytes_are(back.body, body, sizeof body));
+    golden.bytes[1] = 4; /* a flag that nobody knows */
+    assert_int_equal(store_event_decode(store_bytes_of(golden.bytes, golden.size), &back, commitment), PROTO_CORRUPT);
+}
+
+static void event_record_without_body(void **state) {
+    (void)state;
+    static const char *const whole[] = {"event_v1", "event_joined_v1"}, *const cut[] = {"event_removed_v1",
+                                                                                        "event_joined_removed_v1"};
+    for (size_t i = 0; i < 2; i++) {
+        struct store_event event = golden_event(), back = {0};
+        struct golden golden = read_golden(cut[i]), before = read_golden(whole[i]);
+        uint8_t commitment[PROTO_HASH_BYTES], none[STORE_NONCE_BYTES] = {0}, made[STORE_EVENT_FIXED_BYTES];
+        store_event_cut(before.bytes, made);
+        assert_int_equal(golden.size, sizeof made);
+        assert_memory_equal(made, golden.bytes, sizeof made);
+        assert_int_equal(store_event_decode(store_bytes_of(golden.bytes, golden.size), &back, commitment), PROTO_OK);
+        assert_int_equal(back.joined, i);
+        assert_int_equal(back.body.size, 0);
+        assert_memory_equal(back.nonce, none, sizeof none);
+        assert_memory_equal(&back.id, &event.id, sizeof back.id);
+        assert_memory_equal(back.chain, event.chain, sizeof back.chain);
+    }
+}
+
+static void receipt_record(void **state) {
+    (void)state;
+    struct golden golden = read_golden("receipt_v1");
+    uint8_t word[STORE_RECEIPT_BYTES], back[STORE_RECEIPT_BYTES], bytes[STORE_RECEIPT_RECORD_BYTES];
+    int64_t received_at = 0;
+    for (uint8_t i = 0; i < sizeof word; i++)
+        word[i] = i;
+    store_receipt_encode(1700000000000, word, bytes);
+    assert_int_equal(golden.size, sizeof bytes);
+    assert_memory_equal(bytes, golden.bytes, sizeof bytes);
+    assert_int_equal(store_receipt_decode(store_bytes_of(bytes, sizeof bytes), &received_at, back), PROTO_OK);
+    assert_true(received_at == 1700000000000);
+    assert_memory_equal(back, word, sizeof word);
+    for (size_t size = 0; size < sizeof bytes; size++)
+        assert_int_equal(store_receipt_decode(store_bytes_of(bytes, size), &received_at, back), PROTO_CORRUPT);
+    assert_int_equal(store_receipt_decode(store_bytes_of(golden.bytes, golden.size + 1), &received_at, back),
+                     PROTO_CORRUPT);
 }
 
 static void stamp(void **state) {
@@ -246,16 +290,12 @@ static void restored_mark_of_many(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(header_and_chain),
-        cmocka_unit_test(event_record),
-        cmocka_unit_test(event_record_without_body),
-        cmocka_unit_test(stamp),
-        cmocka_unit_test(state_mark),
-        cmocka_unit_test(backup_mark),
-        cmocka_unit_test(restored_mark),
-        cmocka_unit_test(restored_mark_of_many),
-        cmocka_unit_test(no_record_is_refused),
-        cmocka_unit_test(seqs_sort_as_bytes),
+        cmocka_unit_test(header_and_chain),     cmocka_unit_test(event_record),
+        cmocka_unit_test(joined_event_record),  cmocka_unit_test(event_record_without_body),
+        cmocka_unit_test(receipt_record),       cmocka_unit_test(stamp),
+        cmocka_unit_test(state_mark),           cmocka_unit_test(backup_mark),
+        cmocka_unit_test(restored_mark),        cmocka_unit_test(restored_mark_of_many),
+        cmocka_unit_test(no_record_is_refused), cmocka_unit_test(seqs_sort_as_bytes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
