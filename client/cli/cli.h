@@ -244,6 +244,9 @@ void cli_verb_flags(const struct cli_verb *verb, struct cli_args *args);
 
 int verb_record(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 int verb_follow(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
+int verb_sync(struct cli *cli, const struct cli_verb *verb, int argc, char **argv); /* sync.c: these three */
+int verb_refused(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
+int verb_nodes(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 int verb_load(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 int verb_completion(struct cli *cli, const struct cli_verb *verb, int argc, char **argv);
 void record_flags(struct cli_args *args, enum proto_kind kind);

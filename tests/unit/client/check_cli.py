@@ -61,7 +61,7 @@ class Server:
             for kind, number, method, params in unpacker:
                 params = params[0] if params else {}
                 if method == "hello":
-                    connection.sendall(msgpack.packb([1, number, None, {"node": ID_A}]))
+                    connection.sendall(msgpack.packb([1, number, None, {"node": ID_A, "seq": 100}]))
                     continue
                 self.calls.append((method, params))
                 answer = self.answers.get(method)
