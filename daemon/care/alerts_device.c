@@ -215,18 +215,25 @@ static bool past_shown(const struct care_state *state, const struct care_stoma *
            still_shown(state, next->at > gone->at ? next->at : gone->at);
 }
 
+/* The catheter that is not in the stoma any more, while what it ended is shown. */
+static bool catheter_shown(const struct care_state *state, const struct care_stoma *stoma) {
+    return care_fact_is(&stoma->catheter_gone) && still_shown(state, stoma->catheter_gone.at);
+}
+
 bool care_old_device_next(const struct care_state *state, uint32_t *place, const struct care_device **device_out,
                           int *stoma_out) {
-    for (; *place < PROTO_STOMAS_MAX; ++*place) {
-        const struct care_stoma *stoma = &state->stomas[*place];
-        if (!past_shown(state, stoma))
+    static const uint32_t rows_at = 2 * PROTO_STOMAS_MAX; /* each stoma's device before, then its catheter */
+    for (; *place < rows_at; ++*place) {
+        const struct care_stoma *stoma = &state->stomas[*place / 2];
+        bool catheter = *place % 2 == 1;
+        if (catheter ? !catheter_shown(state, stoma) : !past_shown(state, stoma))
             continue;
-        *device_out = &stoma->past.device;
-        *stoma_out = PROTO_stoma_main + (int)(*place)++;
+        *device_out = catheter ? &stoma->catheter : &stoma->past.device;
+        *stoma_out = PROTO_stoma_main + (int)((*place)++ / 2);
         return true;
     }
-    for (; *place - PROTO_STOMAS_MAX < state->withdrawn_count; ++*place) {
-        const struct care_withdrawn *row = &state->withdrawn[*place - PROTO_STOMAS_MAX];
+    for (; *place - rows_at < state->withdrawn_count; ++*place) {
+        const struct care_withdrawn *row = &state->withdrawn[*place - rows_at];
         if (!(row->could >> (PROTO_ALERT_RECALLED_LOT - 1) & 1) || !still_shown(state, row->fact.at))
             continue;
         *device_out = &row->device;
@@ -256,9 +263,8 @@ struct recalled {
     const struct care_recall *recall; /* the most urgent that is about this child */
 };
 
-static void plan_recalled(const struct care_facts *facts, int stoma, const struct recalled *r,
+static void plan_recalled(int stoma, const struct recalled *r, const struct care_device *device,
                           struct care_draft *draft) {
-    const struct care_device *device = &care_facts_stoma(facts, stoma)->stoma->device;
     bool sure = r->device == MATCH_YES;
     enum care_found found = sure && r->spare ? CARE_FOUND_RECALLED_LOT_BOTH
                             : sure           ? CARE_FOUND_RECALLED_LOT_DEVICE
@@ -286,19 +292,26 @@ static void plan_recalled(const struct care_facts *facts, int stoma, const struc
                     sure || r->spare ? CARE_NEXT_RECALLED_LOT_FOLLOW : CARE_NEXT_RECALLED_LOT_LOOK);
 }
 
-/* All recalls about one stoma are one alert: the surest and most urgent speaks, every notice is evidence. */
-static void plan_recalls(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
-    const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
+/* One device, in place or gone, and the spares beside it. */
+struct recallable {
+    const struct care_device *device;
+    const struct care_fact *gone; /* never: nothing is known of its going */
+    bool in_place, spares;
+};
+
+/* All recalls about one stoma are one alert: the surest and most urgent speaks, every notice is evidence. False when none is about it. */
+static bool draft_recalls(const struct care_facts *facts, int stoma, const struct recallable *what,
+                          struct recalled *best_out, struct care_draft *draft) {
+    const struct care_device *device = what->device;
     struct recalled best = {0};
     struct care_fact notices[PROTO_EVIDENCE_MAX];
     uint32_t count = 0;
     for (uint32_t i = 0; i < facts->context->recall_count; i++) {
         const struct care_recall *recall = &facts->context->recalls[i];
-        struct recalled r = {.recall = recall, .spare = sf->exists ? spare_recalled(facts, stoma, recall) : NULL};
-        const struct care_fact *gone = &sf->stoma->device_gone;
-        if (sf->has_device || (care_fact_is(&sf->stoma->device.placed) && care_fact_is(gone) &&
-                               gone->at >= recall->at && gone->at >= sf->stoma->device.placed.at))
-            r.device = match_recall(recall, sf->stoma->device.lot, sf->stoma->device.gtin);
+        struct recalled r = {.recall = recall, .spare = what->spares ? spare_recalled(facts, stoma, recall) : NULL};
+        if (what->in_place || (care_fact_is(&device->placed) && care_fact_is(what->gone) &&
+                               what->gone->at >= recall->at && what->gone->at >= device->placed.at))
+            r.device = match_recall(recall, device->lot, device->gtin);
         if (r.device == MATCH_NO && !r.spare)
             continue;
         bool sure = r.device == MATCH_YES || r.spare, best_sure = best.device == MATCH_YES || best.spare;
@@ -308,15 +321,53 @@ static void plan_recalls(const struct care_facts *facts, int stoma, struct care_
             notices[count++] = (struct care_fact){.at = recall->at, .id = recall->id};
     }
     if (!best.recall)
-        return;
-    struct care_draft draft;
-    plan_recalled(facts, stoma, &best, &draft);
+        return false;
+    plan_recalled(stoma, &best, device, draft);
     for (uint32_t i = 0; i < count; i++)
-        care_draft_evidence(&draft, &notices[i]);
+        care_draft_evidence(draft, &notices[i]);
+    *best_out = best;
+    return true;
+}
+
+/* The feeding device; its spares too, where nothing else is in the stoma that they are told with. */
+static void plan_recalls_device(const struct care_facts *facts, int stoma, bool spares,
+                                struct care_schedule *schedule) {
+    const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
+    const struct recallable what = {&sf->stoma->device, &sf->stoma->device_gone, sf->has_device, spares};
+    struct recalled best;
+    struct care_draft draft;
+    if (!draft_recalls(facts, stoma, &what, &best, &draft))
+        return;
     if (best.spare)
         care_alert_open(facts, schedule, &draft);
     else
         care_alert_open_device(facts, schedule, &draft);
+}
+
+/* The catheter that keeps the stoma open, or kept it. */
+static void plan_recalls_catheter(const struct care_facts *facts, int stoma, bool in_place,
+                                  struct care_schedule *schedule) {
+    const struct care_stoma *s = care_facts_stoma(facts, stoma)->stoma;
+    const struct recallable what = {&s->catheter, &s->catheter_gone, in_place, in_place};
+    struct recalled best;
+    struct care_draft draft;
+    if (!draft_recalls(facts, stoma, &what, &best, &draft))
+        return;
+    if (in_place)
+        care_alert_open(facts, schedule, &draft);
+    else
+        care_alert_end(facts, schedule, &draft, &s->catheter_gone);
+}
+
+static void plan_recalls(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {
+    const struct care_stoma_facts *sf = care_facts_stoma(facts, stoma);
+    bool catheter = !sf->past && care_fact_is(&sf->stoma->catheter.placed);
+    bool kept_open = catheter && sf->exists && sf->stoma->device_state == CARE_DEVICE_KEEP_OPEN;
+    if (kept_open)
+        plan_recalls_catheter(facts, stoma, true, schedule);
+    plan_recalls_device(facts, stoma, sf->exists && !kept_open, schedule);
+    if (catheter && !kept_open && catheter_shown(facts->state, sf->stoma))
+        plan_recalls_catheter(facts, stoma, false, schedule);
 }
 
 void care_alerts_device(const struct care_facts *facts, int stoma, struct care_schedule *schedule) {

@@ -267,11 +267,11 @@ static void plan_leak(const struct care_facts *facts, int stoma, struct care_sch
         care_draft_step(&draft, leak->first.at, PROTO_URGENCY_SOON, CARE_NEXT_LEAK_AROUND_CALL);
     care_draft_step(&draft, may_check > leak->first.at ? may_check : leak->first.at, PROTO_URGENCY_SOON,
                     CARE_NEXT_LEAK_AROUND_CHECK_BALLOON);
-    if (!leak->open && (!balloon || in_range))
-        care_alert_end(facts, schedule, &draft,
-                       in_range && in_range->at > leak->settled.at ? in_range : &leak->settled);
-    else
+    const struct care_fact *end = in_range && in_range->at > leak->settled.at ? in_range : &leak->settled;
+    if (leak->open || (balloon && !in_range))
         care_alert_open(facts, schedule, &draft);
+    else if (care_fact_is(end)) /* a stored state may say that it ended, and not by what */
+        care_alert_end(facts, schedule, &draft, end);
 }
 
 /* --- overgranulation ----------------------------------------------------------------------------------------- */

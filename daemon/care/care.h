@@ -21,7 +21,7 @@
 #include "proto/writer.h"
 
 #define CARE_RULES_VERSION                                                                                             \
-    2 /* raised whenever the same events may give another state or schedule: stores are then refolded */
+    3 /* raised whenever the same events may give another state or schedule: stores are then refolded */
 
 /* --- context: what judges the facts ------------------------------------------------------ */
 
@@ -108,8 +108,8 @@ void care_fold(struct care_state *state, const struct proto_event *events, uint3
                int64_t folded_to);
 
 void care_plan(const struct care_state *state, const struct care_context *context, struct care_schedule *schedule);
-/* Devices that a recall can still be about, in what is shown as ended, though they are not those on record in the stomas: the one before, and
- * those whose placement was voided. *place begins at 0; false at the end. The device stays the state's; stoma_out is an enum proto_choice_stoma. No
+/* Devices that a recall can still be about, in what is shown as ended, though they are not those on record in the stomas: the one before, the catheter
+ * that kept the stoma open until then, and those whose placement was voided. *place begins at 0; false at the end. The device stays the state's; stoma_out is an enum proto_choice_stoma. No
  * policy can make care_plan compare a recall with a device that is neither among these nor on record, nor with anything else but the spares. */
 bool care_old_device_next(const struct care_state *state, uint32_t *place, const struct care_device **device_out,
                           int *stoma_out);

@@ -12,6 +12,7 @@ void care_coder_write(struct care_coder *c, uint8_t *out, size_t cap) {
     c->in = NULL;
     c->size = cap;
     c->at = 0;
+    c->format = 0;
     c->error = PROTO_OK;
     c->group_at = 0;
     c->group_left = c->group_bits = 0;
@@ -25,6 +26,7 @@ void care_coder_read(struct care_coder *c, const uint8_t *in, size_t size) {
     c->in = in;
     c->size = size;
     c->at = 0;
+    c->format = 0;
     c->error = PROTO_OK;
     c->group_at = 0;
     c->group_left = c->group_bits = 0;

@@ -25,6 +25,7 @@ struct care_coder {
     uint8_t *out;      /* writing */
     const uint8_t *in; /* reading */
     size_t size, at;
+    uint8_t format; /* of the value that is read; writing: the newest. For whoever knows of several */
     enum proto_error error;
     size_t group_at;    /* byte of the open group of presence bits */
     uint8_t group_left; /* presence bits left in it */

@@ -195,6 +195,9 @@ struct care_stoma {
     struct care_fact early_contact;
     struct care_fact keep_open; /* newest device.placed to keep the stoma open; and where, as a choice of place */
     uint8_t keep_open_place;
+    /* what was placed then, as it was described; in the stoma while the state is keep-open, and when it went */
+    struct care_device catheter;
+    struct care_fact catheter_gone;
     struct care_past past;
     struct care_fact undated, dated; /* first event that left the stoma without a date; first after it that gave one */
     /* first answered contact about placed-against-rule with surgeon or gastroenterologist since seated */

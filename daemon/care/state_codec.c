@@ -1,7 +1,7 @@
 /*
  * state_codec.c - a care state as bytes.
  *
- *     01              format
+ *     02              format; 01 is read as well: it has no catheters (state_codec_stoma.c)
  *     xx xx           bytes of the core, big-endian
  *     core            fields of the child, its stomas and lists, in the order of the functions below
  *     profile         texts of the record, a stream of its own: unchanged texts are unchanged bytes
@@ -9,7 +9,7 @@
  * Both parts are streams of fields as coder.h has them. A child of whom nothing
  * but one note is folded, written at 2026-03-01T14:00:00Z, to that moment:
  *
- *     01 00 22                 format, 34 bytes of core
+ *     02 00 22                 format, 34 bytes of core
  *     d0                       presence 1101 0000: folded_to, event_count, not registered, last_event, ...
  *     e7 95 9b 97 9c 00        folded_to, signed: 3544747200000 is 1772373600000 folded
  *     01                       event_count
@@ -19,15 +19,15 @@
  *     00 00 00 00 00 00 00 00  presence of all else in the core: nothing
  *     00 00                    presence of the texts: none
  *
- * What always holds: encode(decode(bytes)) is the same bytes; anything else than
- * what encode makes is refused, never guessed at.
+ * What always holds: encode(decode(bytes)) is the same bytes, of the newest format; anything else than
+ * what the encode of that format made is refused, never guessed at.
  */
 #include "care/state_codec.h"
 
 #include <assert.h>
 #include <string.h>
 
-#define FORMAT 1
+#define FORMAT 2
 #define HEAD_BYTES 3
 
 static void code_stay(struct care_coder *c, struct care_stay *stay) {
@@ -132,6 +132,7 @@ enum proto_error care_state_encode(const struct care_state *state, uint8_t *out,
         return PROTO_TOO_LARGE;
     care_coder_write(&c, out, cap);
     c.at = HEAD_BYTES;
+    c.format = FORMAT;
     code_core(&c, fields);
     size_t core = c.at - HEAD_BYTES;
     care_code_profile(&c, &fields->profile);
@@ -156,6 +157,7 @@ enum proto_error care_state_decode(const uint8_t *bytes, size_t size, struct car
     care_state_init(state);
     care_coder_read(&c, bytes, size);
     c.at = HEAD_BYTES;
+    c.format = bytes[0];
     code_core(&c, state);
     if (c.error == PROTO_OK && c.at - HEAD_BYTES != ((size_t)bytes[1] << 8 | bytes[2]))
         c.error = PROTO_CORRUPT;

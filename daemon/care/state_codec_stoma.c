@@ -204,6 +204,16 @@ static void code_displaced(struct care_coder *c, struct care_stoma *stoma) {
     care_code_fact(c, &stoma->displaced_settled);
 }
 
+/* Since format 2. */
+static void code_catheter(struct care_coder *c, struct care_stoma *stoma) {
+    if (c->format < 2 || !care_code_present(c, care_fact_is(&stoma->catheter.placed)))
+        return;
+    care_code_device(c, &stoma->catheter);
+    care_code_fact(c, &stoma->catheter_gone);
+    if (!care_fact_is(&stoma->catheter.placed) && c->error == PROTO_OK)
+        c->error = PROTO_CORRUPT; /* a catheter that was never placed is left out */
+}
+
 static void code_rest(struct care_coder *c, struct care_stoma *stoma) {
     care_code_fact(c, &stoma->site_checked);
     care_code_fact(c, &stoma->blocked_first);
@@ -234,6 +244,7 @@ static void code_rest(struct care_coder *c, struct care_stoma *stoma) {
     care_code_fact(c, &stoma->undated);
     care_code_fact(c, &stoma->dated);
     code_past(c, &stoma->past);
+    code_catheter(c, stoma);
 }
 
 void care_code_stoma(struct care_coder *c, struct care_stoma *stoma) {

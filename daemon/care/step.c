@@ -122,6 +122,8 @@ void care_step(struct care_state *state, const struct proto_event *event, const 
     if (target)
         care_step_withdrawn(state, event, target);
     steps[event->kind](state, event);
+    if (event->kind != PROTO_KIND_UNKNOWN)
+        care_step_catheter_gone(&state->stomas[proto_event_stoma(event) == PROTO_stoma_second ? 1 : 0], event);
     if (is_word(event)) {
         care_step_past_word(state, event);
         state->last_word = care_step_fact(event);

@@ -82,6 +82,10 @@ void care_step_past_word(struct care_state *state, const struct proto_event *wor
 void care_step_past_note(struct care_state *state, const struct proto_event *event);
 /* The device as it would lie in the stoma after device.placed or device.put-back; the state stays as it is. */
 void care_step_device_seated(const struct care_state *state, const struct proto_event *event, struct care_device *out);
+/* A keep-open catheter as its device.placed describes it; *out is zeroed by the caller. */
+void care_step_catheter(const struct proto_event *event, struct care_device *out);
+/* After each event: notes when the catheter that kept the stoma open went with it. */
+void care_step_catheter_gone(struct care_stoma *stoma, const struct proto_event *event);
 /* A balloon check as it would be kept: with what was prescribed, and what was in the balloon before it. */
 void care_step_check_made(const struct care_stoma *stoma, const struct proto_event *event, struct care_check *out);
 /* Time from the newest formation, placement or put-back before `at`; INT64_MAX: none known. */

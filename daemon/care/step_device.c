@@ -2,7 +2,8 @@
  * step_device.c - the stoma and the device in it: formed, placed, put back, prescribed, removed, position.
  *
  * What always holds: what is known of a device goes with the device; what is
- * about the skin stays. A keep-open catheter does not replace what is known of the feeding device.
+ * about the skin stays. A keep-open catheter does not replace what is known of the feeding device:
+ * what is known of it is kept beside that, for recalls.
  */
 #include "care/step.h"
 
@@ -125,6 +126,18 @@ static void describe_device(struct care_device *device, const struct proto_event
     care_text_copy(device->serial, sizeof device->serial, PROTO_BODY(event, device_placed, serial)->text);
 }
 
+void care_step_catheter(const struct proto_event *event, struct care_device *out) {
+    describe_device(out, event);
+    out->purpose = PROTO_purpose_keep_open;
+    out->placed = out->seated = care_step_fact(event);
+}
+
+void care_step_catheter_gone(struct care_stoma *stoma, const struct proto_event *event) {
+    bool in = care_fact_is(&stoma->catheter.placed) && !care_fact_is(&stoma->catheter_gone);
+    if (in && stoma->device_state != CARE_DEVICE_KEEP_OPEN)
+        stoma->catheter_gone = care_step_fact(event);
+}
+
 static void place(struct care_stoma *stoma, struct care_before before, const struct proto_event *event) {
     stoma->device.placed = care_step_fact(event);
     stoma->device.before = before;
@@ -165,6 +178,9 @@ void care_step_placed(struct care_state *state, const struct proto_event *event)
         stoma->device_state = CARE_DEVICE_KEEP_OPEN;
         stoma->keep_open = care_step_fact(event);
         stoma->keep_open_place = care_said_choice(PROTO_BODY(event, device_placed, place));
+        memset(&stoma->catheter, 0, sizeof stoma->catheter);
+        care_step_catheter(event, &stoma->catheter);
+        stoma->catheter_gone = CARE_NEVER;
         end_out(stoma, event, true);
         return;
     }

@@ -85,5 +85,9 @@ void care_step_past_note(struct care_state *state, const struct proto_event *eve
         int64_t ended_at = next->at > stoma->past.gone.at ? next->at : stoma->past.gone.at;
         if (care_fact_is(&stoma->past.gone) && event->at - ended_at >= longest_ms)
             memset(&stoma->past, 0, sizeof stoma->past);
+        if (care_fact_is(&stoma->catheter_gone) && event->at - stoma->catheter_gone.at >= longest_ms) {
+            memset(&stoma->catheter, 0, sizeof stoma->catheter);
+            stoma->catheter_gone = CARE_NEVER;
+        }
     }
 }

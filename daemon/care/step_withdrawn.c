@@ -91,7 +91,7 @@ static uint64_t alerts_of(const struct care_state *state, const struct care_stom
         return says(PROTO_BODY(e, device_removed, for_good), 1) ? 0 : alerts_of_out(state, e);
     case PROTO_KIND_device_placed:
         if (says(PROTO_BODY(e, device_placed, purpose), PROTO_purpose_keep_open))
-            return ALERT_BIT(NO_DEVICE);
+            return ALERT_BIT(NO_DEVICE) | ALERT_BIT(RECALLED_LOT);
         return ALERT_BIT(POSITION_UNSURE) | ALERT_BIT(PLACED_AGAINST_RULE) | ALERT_BIT(DEVICE_OVERDUE) |
                ALERT_BIT(RECALLED_LOT);
     case PROTO_KIND_device_put_back:
@@ -137,6 +137,12 @@ static void keep_numbers(const struct care_state *state, const struct care_stoma
         keep_site(stoma, e, row);
         break;
     case PROTO_KIND_device_placed:
+        if (says(PROTO_BODY(e, device_placed, purpose), PROTO_purpose_keep_open)) {
+            care_step_catheter(e, &row->device);
+            break;
+        }
+        care_step_device_seated(state, e, &row->device);
+        break;
     case PROTO_KIND_device_put_back:
         care_step_device_seated(state, e, &row->device);
         break;

@@ -267,42 +267,8 @@ static void add_lot(const struct work_subject *s, uint8_t what, const struct wor
     add_device_value(s, d, gtin, lot, serial, rows);
 }
 
-static void add_device(const struct work_subject *s, int index, struct work_rows *rows) {
-    const struct care_stoma *stoma = &s->state->stomas[index];
-    const struct care_device *device = &stoma->device;
-    if (proto_id_is_zero(&device->placed.id) && proto_id_is_zero(&stoma->device_gone.id))
-        return; /* one that was only ever seen to go had no lot on record either */
-    struct work_device_row d = {.stoma = (uint8_t)(PROTO_stoma_main + index),
-                                .retention = device->retention,
-                                .profile = device->profile,
-                                .tip = device->tip,
-                                .french_fr = device->french_fr,
-                                .length_mm = device->length_mm,
-                                .balloon_ml =
-                                    stoma->prescribed_balloon_ml ? stoma->prescribed_balloon_ml : device->balloon_ml,
-                                .change_due_day = s->schedule->stomas[index].change_due_day,
-                                .change_by_day = s->schedule->stomas[index].change_by_day,
-                                .placed_at = device->placed.at};
-    bool gone = stoma->device_state == CARE_DEVICE_NONE || s->schedule->closed;
-    add_lot(s, gone ? WORK_LOT_GONE : WORK_LOT_DEVICE, &d, device->gtin, device->lot, device->serial, rows);
-    if (gone || stoma->device_state == CARE_DEVICE_OUT)
-        return; /* in use: what is in place */
-    struct work_buffer *b = &rows->bytes;
-    begin(rows, STORE_DEVICES);
-    work_add_u32(b, s->team);
-    work_add_i32(b, d.change_due_day);
-    work_add_id(b, &s->root);
-    work_add_u8(b, d.stoma);
-    value(rows);
-    add_device_value(s, &d, device->gtin, device->lot, device->serial, rows);
-}
-
-/* A recall that is learnt late is worked into what ended as well: what it can be about there is in the index, so that it finds the child. */
-static void add_old_devices(const struct work_subject *s, struct work_rows *rows) {
-    const struct care_device *device = NULL;
-    int stoma = 0;
-    for (uint32_t place = 0; care_old_device_next(s->state, &place, &device, &stoma);) {
-        struct work_device_row d = {.stoma = (uint8_t)stoma,
+static struct work_device_row row_of(const struct care_device *device, int stoma) {
+    return (struct work_device_row){.stoma = (uint8_t)stoma,
                                     .retention = device->retention,
                                     .profile = device->profile,
                                     .tip = device->tip,
@@ -310,6 +276,56 @@ static void add_old_devices(const struct work_subject *s, struct work_rows *rows
                                     .length_mm = device->length_mm,
                                     .balloon_ml = device->balloon_ml,
                                     .placed_at = device->placed.at};
+}
+
+static void add_in_use(const struct work_subject *s, const struct work_device_row *d, const struct care_device *device,
+                       struct work_rows *rows) {
+    struct work_buffer *b = &rows->bytes;
+    begin(rows, STORE_DEVICES);
+    work_add_u32(b, s->team);
+    work_add_i32(b, d->change_due_day);
+    work_add_id(b, &s->root);
+    work_add_u8(b, d->stoma);
+    value(rows);
+    add_device_value(s, d, device->gtin, device->lot, device->serial, rows);
+}
+
+static void add_device(const struct work_subject *s, int index, struct work_rows *rows) {
+    const struct care_stoma *stoma = &s->state->stomas[index];
+    const struct care_device *device = &stoma->device;
+    if (proto_id_is_zero(&device->placed.id) && proto_id_is_zero(&stoma->device_gone.id))
+        return; /* one that was only ever seen to go had no lot on record either */
+    struct work_device_row d = row_of(device, PROTO_stoma_main + index);
+    if (stoma->prescribed_balloon_ml)
+        d.balloon_ml = stoma->prescribed_balloon_ml;
+    d.change_due_day = s->schedule->stomas[index].change_due_day;
+    d.change_by_day = s->schedule->stomas[index].change_by_day;
+    bool gone =
+        stoma->device_state == CARE_DEVICE_NONE || stoma->device_state == CARE_DEVICE_KEEP_OPEN || s->schedule->closed;
+    add_lot(s, gone ? WORK_LOT_GONE : WORK_LOT_DEVICE, &d, device->gtin, device->lot, device->serial, rows);
+    if (!gone && stoma->device_state == CARE_DEVICE_IN)
+        add_in_use(s, &d, device, rows);
+}
+
+/* The catheter that keeps the stoma open is what is in use; when it went it is an old device. */
+static void add_catheter(const struct work_subject *s, int index, struct work_rows *rows) {
+    const struct care_stoma *stoma = &s->state->stomas[index];
+    const struct care_device *device = &stoma->catheter;
+    if (proto_id_is_zero(&device->placed.id) || stoma->device_state != CARE_DEVICE_KEEP_OPEN)
+        return;
+    struct work_device_row d = row_of(device, PROTO_stoma_main + index);
+    add_lot(s, s->schedule->closed ? WORK_LOT_GONE : WORK_LOT_DEVICE, &d, device->gtin, device->lot, device->serial,
+            rows);
+    if (!s->schedule->closed)
+        add_in_use(s, &d, device, rows);
+}
+
+/* A recall that is learnt late is worked into what ended as well: what it can be about there is in the index, so that it finds the child. */
+static void add_old_devices(const struct work_subject *s, struct work_rows *rows) {
+    const struct care_device *device = NULL;
+    int stoma = 0;
+    for (uint32_t place = 0; care_old_device_next(s->state, &place, &device, &stoma);) {
+        struct work_device_row d = row_of(device, stoma);
         add_lot(s, WORK_LOT_GONE, &d, device->gtin, device->lot, device->serial, rows);
     }
 }
@@ -337,8 +353,10 @@ void work_subject_rows(const struct work_subject *s, struct work_rows *rows) {
         if (schedule->alerts[i].ended_how == CARE_ENDED_NOT)
             add_alert(s, &schedule->alerts[i], rows);
     add_names(s, rows);
-    for (int i = 0; i < PROTO_STOMAS_MAX; i++)
+    for (int i = 0; i < PROTO_STOMAS_MAX; i++) {
         add_device(s, i, rows);
+        add_catheter(s, i, rows);
+    }
     add_old_devices(s, rows);
     add_spares(s, rows);
     add_levels(s, rows);

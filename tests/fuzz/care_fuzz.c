@@ -67,9 +67,9 @@ static void try_state(struct random_source *source, size_t size, uint64_t run) {
     size = mutate(source, size);
     if (care_state_decode(bytes, size, &state) != PROTO_OK)
         return;
-    check(care_state_encode(&state, again, sizeof again, &same) == PROTO_OK && same == size &&
-              memcmp(again, bytes, size) == 0,
-          "an accepted state encodes to other bytes", run);
+    check(care_state_encode(&state, again, sizeof again, &same) == PROTO_OK, "an accepted state does not encode", run);
+    bool older = again[0] != bytes[0]; /* one of an older format is written in the newest */
+    check(older || (same == size && memcmp(again, bytes, size) == 0), "an accepted state encodes to other bytes", run);
     care_plan(&state, &context, &schedule);
     care_view(&schedule, (int64_t)(random_next(source) % PROTO_TIME_MAX), &view);
     check(view.level >= PROTO_LEVEL_NOW && view.level <= PROTO_LEVEL_SETTLED, "no level", run);

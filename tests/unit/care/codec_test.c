@@ -78,7 +78,7 @@ static void test_empty(void **unused) {
     size_t size;
     care_state_init(&state);
     assert_int_equal(care_state_encode(&state, bytes, sizeof bytes, &size), PROTO_OK);
-    golden_check("state_empty", bytes, size);
+    golden_check("state_2_empty", bytes, size);
     plan_state();
     assert_int_equal(care_schedule_encode(&planned, bytes, sizeof bytes, &size), PROTO_OK);
     golden_check("schedule_empty", bytes, size);
@@ -95,10 +95,10 @@ static void test_one_event(void **unused) {
     state.folded_to = event.at;
     care_step(&state, &event, NULL);
     assert_int_equal(care_state_encode(&state, bytes, sizeof bytes, &size), PROTO_OK);
-    golden_check("state_one_event", bytes, size);
+    golden_check("state_2_one_event", bytes, size);
 }
 
-/* Stored states of format 1 read as they did when they were written, and are written the same. */
+/* Stored states read as they did when they were written, and are written the same. */
 static void test_golden(void **unused) {
     (void)unused;
     char name[64];
@@ -107,7 +107,7 @@ static void test_golden(void **unused) {
         size_t size = 0;
         fold_history(which, &h);
         assert_int_equal(care_state_encode(&state, bytes, sizeof bytes, &size), PROTO_OK);
-        (void)snprintf(name, sizeof name, "state_%s", histories[which]);
+        (void)snprintf(name, sizeof name, "state_2_%s", histories[which]);
         golden_check(name, bytes, size);
         assert_int_equal(care_state_decode(golden, size, &decoded), PROTO_OK);
         assert_int_equal(decoded.event_count, state.event_count);
@@ -116,6 +116,61 @@ static void test_golden(void **unused) {
         assert_memory_equal(golden, again, size);
         random_history_deinit(&h);
     }
+}
+
+/* States of format 1 are read: they are those of today but for what that format had no place for. */
+static void test_golden_format_1(void **unused) {
+    (void)unused;
+    char name[64];
+    for (int which = 0; which < 3; which++) {
+        struct random_history h;
+        size_t size = 0, size_now = 0;
+        fold_history(which, &h);
+        for (int i = 0; i < PROTO_STOMAS_MAX; i++) {
+            memset(&state.stomas[i].catheter, 0, sizeof state.stomas[i].catheter);
+            memset(&state.stomas[i].catheter_gone, 0, sizeof state.stomas[i].catheter_gone);
+        }
+        assert_int_equal(care_state_encode(&state, bytes, sizeof bytes, &size_now), PROTO_OK);
+        (void)snprintf(name, sizeof name, "state_%s", histories[which]);
+        size = golden_read(name);
+        assert_int_equal(golden[0], 1);
+        assert_int_equal(care_state_decode(golden, size, &decoded), PROTO_OK);
+        assert_int_equal(care_state_encode(&decoded, again, sizeof again, &size), PROTO_OK);
+        assert_int_equal(size, size_now);
+        assert_memory_equal(bytes, again, size);
+        random_history_deinit(&h);
+    }
+    care_state_init(&state);
+    assert_int_equal(care_state_encode(&state, bytes, sizeof bytes, &(size_t){0}), PROTO_OK);
+    assert_int_equal(care_state_decode(golden, golden_read("state_empty"), &decoded), PROTO_OK);
+    assert_int_equal(care_state_decode(golden, golden_read("state_one_event"), &decoded), PROTO_OK);
+    assert_int_equal(decoded.event_count, 1);
+}
+
+/* A catheter that keeps the stoma open goes through the bytes whole. */
+static void test_catheter(void **unused) {
+    (void)unused;
+    size_t size;
+    struct care_device *catheter = &state.stomas[1].catheter;
+    struct proto_event placed =
+        ev_second(EV(device_placed, ev_time(2026, 3, 1), F(device_placed, purpose, PROTO_purpose_keep_open),
+                     F(device_placed, retention, PROTO_retention_other), F(device_placed, french_fr, 1200),
+                     F_TEXT(device_placed, lot, "C-7"), F_TEXT(device_placed, gtin, "51022222233336")));
+    struct proto_event gone = ev_second(EV(device_removed, ev_time(2026, 3, 2), F(device_removed, for_good, 1)));
+    care_state_init(&state);
+    care_step(&state, &placed, NULL);
+    care_step(&state, &gone, NULL);
+    assert_string_equal(catheter->lot, "C-7");
+    assert_int_equal(state.stomas[1].catheter_gone.at, gone.at);
+    assert_int_equal(care_state_encode(&state, bytes, sizeof bytes, &size), PROTO_OK);
+    assert_int_equal(care_state_decode(bytes, size, &decoded), PROTO_OK);
+    assert_memory_equal(&decoded.stomas[1].catheter, catheter, sizeof *catheter);
+    assert_memory_equal(&decoded.stomas[1].catheter_gone, &state.stomas[1].catheter_gone, sizeof(struct care_fact));
+    /* Long after it went nobody would be shown anything about it. */
+    struct proto_event later = EV(note_written, ev_time(2027, 3, 2), F_TEXT(note_written, text, "x"));
+    care_step(&state, &later, NULL);
+    assert_int_equal(catheter->placed.at, 0);
+    assert_int_equal(state.stomas[1].catheter_gone.at, 0);
 }
 
 static void test_round_trips(void **unused) {
@@ -162,7 +217,7 @@ static void test_refusals(void **unused) {
         assert_int_equal(care_state_decode(bytes, cut, &decoded), PROTO_CORRUPT);
     bytes[size] = 0;
     assert_int_equal(care_state_decode(bytes, size + 1, &decoded), PROTO_CORRUPT);
-    bytes[0] = 2;
+    bytes[0] = 3;
     assert_int_equal(care_state_decode(bytes, size, &decoded), PROTO_NEWER);
     bytes[0] = 0;
     assert_int_equal(care_state_decode(bytes, size, &decoded), PROTO_CORRUPT);
@@ -342,6 +397,8 @@ static void fill_stoma(struct care_stoma *s) {
     fill_text(s->device.lot, 41);
     fill_text(s->device.serial, 41);
     s->device.placed = next_fact();
+    s->catheter = s->device;
+    s->catheter_gone = next_fact();
     s->check_count = PROTO_CHECKS_KEPT;
     for (int i = 0; i < PROTO_CHECKS_KEPT; i++)
         s->checks[i] = (struct care_check){.fact = next_fact(),
@@ -441,6 +498,8 @@ int main(void) {
         cmocka_unit_test(test_empty),
         cmocka_unit_test(test_one_event),
         cmocka_unit_test(test_golden),
+        cmocka_unit_test(test_golden_format_1),
+        cmocka_unit_test(test_catheter),
         cmocka_unit_test(test_small_schedule),
         cmocka_unit_test(test_round_trips),
         cmocka_unit_test(test_refusals),

@@ -160,6 +160,25 @@ static void test_a_recall_finds_its_devices(void **state) {
     world_deinit(&world);
 }
 
+/* Rows of the devices in use with this lot. */
+static uint32_t in_use(struct world *world, const char *lot) {
+    struct store_txn *txn;
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    struct work_device_row row;
+    uint32_t count = 0;
+    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
+    enum proto_error error = store_scan_begin(txn, STORE_DEVICES, NULL, 0, NULL, 0, false, &scan);
+    while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
+        assert_int_equal(work_device_row_read(key, value, &row), PROTO_OK);
+        count += proto_slice_is(row.lot, lot);
+    }
+    assert_int_equal(error, PROTO_NOT_FOUND);
+    store_scan_end(scan);
+    store_read_end(txn);
+    return count;
+}
+
 static uint32_t ended_recalls(const struct work_child *child) {
     uint32_t count = 0;
     for (uint32_t i = 0; i < child->schedule.alert_count; i++)
@@ -178,6 +197,50 @@ static struct proto_event placement_of(const struct proto_id *patient, int64_t a
 static struct proto_event recall_of(int64_t at, const char *lot) {
     return EV(lot_recalled, at, F_TEXT(lot_recalled, lot, lot), F_TEXT(lot_recalled, notice, "N-8"),
               F(lot_recalled, urgency, PROTO_URGENCY_TODAY), F_TEXT(lot_recalled, action, "change it"));
+}
+
+/* A catheter that keeps the stoma open is a device in use, in place of the one that came out; gone, it is found by a notice of its time. */
+static void test_a_recall_finds_catheters(void **state) {
+    (void)state;
+    enum { KEPT, GONE, OTHER, COUNT };
+    struct world world;
+    struct proto_id ids[COUNT];
+    struct work_child *child;
+    world_init(&world, 8);
+    child = work_child_new(world.work);
+    for (int i = 0; i < COUNT; i++) {
+        ids[i] = world_id(&world);
+        int64_t at = world.now - 9 * EV_DAY;
+        assert_int_equal(world_record(&world, registration(&ids[i], at, "north-shore")), PROTO_OK);
+        assert_int_equal(world_record(&world, stoma_formed(&ids[i], at + 1)), PROTO_OK);
+        assert_int_equal(world_record(&world, placement_of(&ids[i], at + 2, "Z9")), PROTO_OK);
+        assert_int_equal(world_record(&world, tube_out(&ids[i], world.now - 4 * EV_DAY)), PROTO_OK);
+        struct proto_event catheter = placement_of(&ids[i], world.now - 3 * EV_DAY, i == OTHER ? "C-8" : "C-7");
+        catheter.body[PROTO_FIELD_device_placed_purpose] =
+            (struct proto_value){.present = true, .type = PROTO_TYPE_CHOICE, .n = PROTO_purpose_keep_open};
+        assert_int_equal(world_record(&world, catheter), PROTO_OK);
+    }
+    assert_int_equal(in_use(&world, "Z9"), 0);
+    assert_int_equal(in_use(&world, "C-7"), 2);
+    assert_int_equal(in_use(&world, "C-8"), 1);
+    assert_int_equal(world_record(&world, placement_of(&ids[GONE], world.now - EV_DAY, "Z1")), PROTO_OK);
+    assert_int_equal(in_use(&world, "C-7"), 1);
+    world_verify(&world);
+    struct work_counts before, after;
+    work_counts_get(world.work, &before);
+    assert_int_equal(world_record(&world, recall_of(world.now - 2 * EV_DAY, "c7")), PROTO_OK);
+    work_counts_get(world.work, &after);
+    assert_int_equal(after.replans - before.replans, 2);
+    for (int i = 0; i < COUNT; i++) {
+        get(&world, child, &ids[i], world.now);
+        assert_int_equal(has_alert(child, PROTO_ALERT_RECALLED_LOT), i == KEPT);
+        assert_int_equal(ended_recalls(child), i == GONE);
+    }
+    world_verify(&world);
+    world_crash(&world, true, 3);
+    world_verify(&world);
+    work_child_free(child);
+    world_deinit(&world);
 }
 
 /* A notice learnt late was in force while a device was in place that is gone by now, or that had been written down by mistake: that this
@@ -318,8 +381,8 @@ static void test_as_it_stood_then(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_a_policy_settles), cmocka_unit_test(test_a_recall_finds_its_devices),
-        cmocka_unit_test(test_a_recall_finds_what_ended), cmocka_unit_test(test_what_is_dated_ahead_waits),
-        cmocka_unit_test(test_as_it_stood_then)};
+        cmocka_unit_test(test_a_policy_settles),          cmocka_unit_test(test_a_recall_finds_its_devices),
+        cmocka_unit_test(test_a_recall_finds_catheters),  cmocka_unit_test(test_a_recall_finds_what_ended),
+        cmocka_unit_test(test_what_is_dated_ahead_waits), cmocka_unit_test(test_as_it_stood_then)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
