@@ -31,6 +31,8 @@
     E(TOO_LARGE, "too-large", "That is larger than one message or field may be.")                               \
     E(INTERNAL, "internal", "Something went wrong inside the server; nothing was changed.")                     \
     E(OUTCOME_UNKNOWN, "outcome-unknown", "It is not known whether this was stored; send the same ids again.")  \
+    /* No call ends with this one: it stands in what nodes are told of single events. */                        \
+    E(ERASED, "erased", "This child's record was erased; nothing about it is kept any more.")                   \
     /* The codes below never travel; they stand between the rooms. */                                           \
     E(NOT_FOUND, "not-found", "There is nothing of that key.")                                                  \
     E(BROKEN, "broken", "The store can no longer be trusted; the server stops.")                                \

@@ -151,6 +151,8 @@ static enum proto_error read_event(struct serve_request *r, uint64_t seq, struct
     enum proto_error error = store_read_event(r->txn, seq, stored);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    if (stored->body.size == 0)
+        return PROTO_NOT_FOUND; /* it has just left */
     proto_arena_clear(r->serve->arena);
     return proto_event_decode(stored->body.data, stored->body.size, r->serve->arena, event);
 }

@@ -21,6 +21,7 @@ struct work_call *work_call_new(struct work *work, const struct work_who *who, e
 void work_call_free(struct work_call *call) {
     if (!call)
         return;
+    work_sync_free(call->sync);
     free(call->entries);
     work_buffer_free(&call->bytes);
     work_buffer_free(&call->result);
@@ -35,7 +36,7 @@ struct store_bytes work_call_result(const struct work_call *call) {
     return (struct store_bytes){call->result.data, call->result.size};
 }
 
-static void make_id(struct work *work, int64_t now, struct proto_id *out) {
+void work_make_id(struct work *work, int64_t now, struct proto_id *out) {
     uint8_t entropy[10];
     work->options.seams.entropy(work->options.seams.arg, entropy, sizeof entropy);
     pthread_mutex_lock(&work->id_lock);
@@ -112,12 +113,12 @@ enum proto_error work_call_add(struct work_call *call, const struct proto_event 
             return proto_fault_set(fault, PROTO_BUSY, NULL, "%s", proto_error_sentence(PROTO_BUSY));
         struct proto_event stamped = *event;
         if (!stamped.has_id)
-            make_id(work, now, &stamped.id);
+            work_make_id(work, now, &stamped.id);
         stamped.has_id = true;
         stamped.by = (struct proto_slice){call->who.account, (uint32_t)strlen(call->who.account)};
-        stamped.node = work->node;
+        stamped.node = work_node(work);
         stamped.written_at = now;
-        stamped.clock_offset_ms = 0; /* this node has no upstream to measure by */
+        stamped.clock_offset_ms = atomic_load(&work->clock_offset);
         size_t size = 0;
         error = proto_event_encode(&stamped, out, PROTO_EVENT_BYTES_MAX, &size);
         if (error == PROTO_OK) {

@@ -123,7 +123,7 @@ static enum proto_error add_event(struct past *past, uint64_t seq) {
     enum proto_error error = store_read_event(past->txn, seq, &stored);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
-    if (stored.received_at > past->known_at)
+    if (stored.body.size == 0 || stored.received_at > past->known_at)
         return PROTO_OK;
     WORK_ARRAY_ROOM(past->entries, past->count, past->cap);
     struct work_event *event = &past->entries[past->count].event;
@@ -133,7 +133,8 @@ static enum proto_error add_event(struct past *past, uint64_t seq) {
     event->seq = seq;
     event->received_at = stored.received_at;
     past->count++;
-    return event->has_patient ? PROTO_OK : PROTO_CORRUPT;
+    error = work_event_part_gone(past->txn, event);
+    return error == PROTO_OK && !event->has_patient ? PROTO_CORRUPT : error;
 }
 
 static enum proto_error add_history(struct past *past, const struct proto_id *root) {

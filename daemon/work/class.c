@@ -7,6 +7,7 @@
 #include <stdlib.h>
 
 #include "proto/ids.h"
+#include "work/digest.h"
 
 /* --- members of the super class ------------------------------------------------------------------- */
 
@@ -233,6 +234,8 @@ void work_class_rows(const struct work_classes *classes, const struct work_class
         if (event->at > fold->limit)
             work_waiting_row(&class->root, &event->id, event->at, event->seq, rows);
     }
+    work_digest_rows(classes->members + class->first_member, class->member_count, class->events, class->event_count,
+                     rows);
     for (uint32_t i = 0; i < fold->checkpoint_count; i++)
         work_checkpoint_row(fold, &fold->checkpoints[i], rows);
     if (class == classes->list) /* the voids are the super class's: once */

@@ -54,6 +54,15 @@ bool work_event_voids(const struct work_event *event);
 static inline bool work_event_is_context(const struct work_event *event) {
     return event->kind == PROTO_KIND_policy_adopted || event->kind == PROTO_KIND_lot_recalled;
 }
+/* Belongs to nobody's history and everybody's feed: context, an erasure, what names no child at all. */
+static inline bool work_event_is_common(const struct work_event *event) {
+    return !event->has_patient || work_event_is_context(event) || event->kind == PROTO_KIND_patient_erased;
+}
+/* The record that sync counts the event to; zero for a common one. */
+static inline struct proto_id work_event_record(const struct work_event *event) {
+    static const struct proto_id nobody;
+    return work_event_is_common(event) ? nobody : event->patient;
+}
 /* Sorts pointers by place. */
 void work_events_sort(struct work_event **list, uint32_t count);
 

@@ -2,6 +2,7 @@
  * fold.c - one child's fold: forward by one step where nothing earlier changed, else again from a checkpoint before it.
  */
 #include "work/fold.h"
+#include "work/system.h"
 
 #include <assert.h>
 #include <stdlib.h>
@@ -101,12 +102,15 @@ static void walk_end(struct walk *walk) {
     walk->scan = NULL;
 }
 
+/* NOT_FOUND when its body has gone. */
 static enum proto_error read_stored(struct store_txn *txn, uint64_t seq, struct proto_arena *arena,
                                     struct proto_event *event, struct work_event *facts) {
     struct store_event stored;
     enum proto_error error = store_read_event(txn, seq, &stored);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    if (stored.body.size == 0 || work_is_system(stored.body))
+        return PROTO_NOT_FOUND; /* it counts no more, or is no event */
     error = work_event_load(stored.body, arena, event, facts);
     facts->seq = seq;
     facts->received_at = stored.received_at;
@@ -128,6 +132,10 @@ static enum proto_error walk_next(struct walk *walk, int64_t until, struct work_
         *place = stored;
         walk->stored = true;
         enum proto_error error = read_stored(fold->txn, walk->row.seq, reading->arena, &reading->event, &facts);
+        if (error == PROTO_NOT_FOUND) { /* a reader whose view is older than what left the log since */
+            error = walk_peek(walk);
+            return error == PROTO_OK ? walk_next(walk, until, place) : error;
+        }
         return error == PROTO_OK ? walk_peek(walk) : error;
     }
     if (!fresh || fresh->at > until)

@@ -35,6 +35,7 @@ void work_hand_deinit(struct work_hand *hand) {
     work_buffer_free(&hand->ops);
     work_buffer_free(&hand->answers);
     free(hand->replies);
+    work_drops_free(&hand->removed);
     *hand = (struct work_hand){0};
 }
 
@@ -42,6 +43,7 @@ void work_hand_clear(struct work_hand *hand) {
     hand->ops.size = 0;
     hand->answers.size = 0;
     hand->reply_count = 0;
+    hand->removed.count = 0;
     hand->folds = hand->refolds = hand->plans = 0;
 }
 

@@ -21,6 +21,7 @@
 #include "work/map.h"
 #include "work/meta.h"
 #include "work/rows.h"
+#include "work/system.h"
 #include "work/work.h"
 
 #define WORK_QUEUE_EVENTS_HIGH (UINT64_C(4) * PROTO_BATCH_EVENTS_MAX) /* work_has_room says no from here on */
@@ -36,8 +37,74 @@ struct work_entry {
     bool repeated;
 };
 
+/* What a call that carries events between nodes has besides its entries (sync.c, judge_sync.c). */
+struct work_sync_item { /* beside each entry */
+    bool joined, malformed, has_receipt;
+    int64_t received_at;
+    uint8_t receipt[WORK_RECEIPT_BYTES];
+    /* judged */
+    enum work_sync_state state;
+    enum proto_error code;
+    char message[160];
+    uint64_t old_seq;           /* HELD, OTHER: where the id is held */
+    size_t theirs, theirs_size; /* OTHER: in `kept` */
+    int64_t held_at;            /* when that was received here */
+};
+struct work_sync_refusal {
+    uint64_t seq;
+    enum proto_error code;
+    char message[160];
+    bool forget;
+};
+struct work_sync_settle {
+    uint64_t seq;
+    bool again;
+};
+struct work_sync_receipt {
+    uint64_t seq;
+    int64_t received_at;
+    uint8_t receipt[WORK_RECEIPT_BYTES];
+};
+struct work_sync_name {
+    char name[64];
+    size_t at, size; /* in `marks` */
+};
+struct work_sync_system { /* an entry in the making */
+    struct proto_id id;
+    uint64_t seq;
+    size_t at, size; /* in `systems` */
+};
+struct work_sync {
+    enum work_sync_what what;
+    struct work_sync_from from;
+    struct work_sync_item *items;
+    uint32_t item_cap;
+    struct proto_id *leaves;
+    uint32_t leave_count, leave_cap;
+    struct work_sync_refusal *refusals;
+    uint32_t refusal_count, refusal_cap;
+    struct work_sync_settle *settles;
+    uint32_t settle_count, settle_cap;
+    struct work_sync_receipt *receipts;
+    uint32_t receipt_count, receipt_cap;
+    struct work_sync_name *names;
+    uint32_t name_count, name_cap;
+    struct work_buffer marks;
+    struct work_reading reading; /* of the maker's thread */
+    /* made by the judgement */
+    struct work_buffer kept;
+    struct work_entry *extra; /* recorded here again: re-issued, or sent again from the refused list */
+    uint32_t extra_count, extra_cap;
+    struct work_buffer extra_bytes;
+    struct work_buffer systems;
+    struct work_sync_system *system_list;
+    uint32_t system_count, system_cap;
+};
+void work_sync_free(struct work_sync *sync);
+
 struct work_call {
     struct work *work;
+    struct work_sync *sync; /* NULL: a call that records */
     struct work_who who;
     enum work_want want;
     struct work_entry *entries;
@@ -86,6 +153,11 @@ struct work_job {
     enum proto_error error;
 };
 
+struct work_system_entry { /* of a batch, in order of seq */
+    uint64_t seq;
+    size_t at, size; /* in batch->system_bytes */
+};
+
 enum work_batch_kind { WORK_BATCH_CALLS, WORK_BATCH_TICK, WORK_BATCH_SLICE, WORK_BATCH_CATCH_UP, WORK_BATCH_REBUILD };
 
 struct work_batch {
@@ -97,7 +169,13 @@ struct work_batch {
     uint32_t new_count, new_cap;
     struct work_entry *owned; /* CATCH_UP: entries and bytes of its own */
     struct work_buffer owned_bytes;
-    uint64_t seq_last; /* the log's end after it; 0: nothing was appended */
+    uint64_t seq_first, seq_last; /* what was appended; 0: nothing */
+    struct work_system_entry *systems;
+    uint32_t system_count, system_cap;
+    struct work_buffer system_bytes;
+    struct work_drops drops;   /* events that count no more, sorted */
+    struct work_map erased;    /* records that are erased by it */
+    struct work_drops removed; /* all whose bodies go once the view has the batch */
     struct work_ref *refs;
     uint32_t ref_count, ref_cap;
     /* prepared */
@@ -138,7 +216,8 @@ struct work_hand {
     struct work_buffer ops, answers;
     struct work_reply *replies;
     uint32_t reply_count, reply_cap;
-    uint32_t job_replies; /* where those of the job in hand begin */
+    uint32_t job_replies;      /* where those of the job in hand begin */
+    struct work_drops removed; /* events of erased records that were found */
     uint64_t folds, refolds, plans;
 };
 bool work_hand_init(struct work_hand *hand);
@@ -220,16 +299,21 @@ struct work {
     int stage;
     bool sliced; /* the last unit was a slice of replanning: calls come first now */
     struct work_rebuilding *rebuilding;
-    uint64_t random;   /* order of stages */
-    atomic_bool retry; /* BEHIND: try again now */
+    struct work_map erased; /* every record that was erased */
+    uint64_t random;        /* order of stages */
+    atomic_bool retry;      /* BEHIND: try again now */
     /* shared */
     pthread_mutex_t lock;
-    pthread_cond_t log_wake, pipe_wake, hand_wake, hand_done, sync_wake; /* on the steady clock */
+    pthread_cond_t log_wake, pipe_wake, hand_wake, hand_done, sync_wake, renew_done; /* on the steady clock */
     struct work_call *queue, *queue_last;
     struct work_batch *slot; /* logged, not yet taken */
     struct work_call *done, *done_last;
     struct work_context *context; /* in force */
     bool stop, stop_hands, log_stopped, log_held;
+    struct work_drops removals; /* bodies to be taken away by the log stage */
+    bool removals_wait;         /* for room */
+    bool renewing;              /* another node id is asked for */
+    enum proto_error renewed;
     struct work_batch *hand_batch; /* jobs of it may be taken */
     uint64_t hand_round;           /* grows with every batch that is given out */
     uint32_t hands_busy;
@@ -245,8 +329,12 @@ struct work {
     atomic_bool settling_on;
     atomic_ullong calls, events, repeated, refused, batches, folds, refolds, plans, replans, view_commits;
     atomic_llong batch_us_last;
-    struct proto_id_maker ids; /* under id_lock */
+    uint8_t site_key[32];      /* receipts are made with it */
+    atomic_llong clock_offset; /* ms, own clock minus the upstream's */
+    atomic_ullong log_seq;     /* last seq of the log */
+    struct proto_id_maker ids; /* under id_lock, as is `node` */
     pthread_mutex_t id_lock;
+    bool resumed; /* what was left undone at the last end is done */
     pthread_t log_thread, pipe_thread, sync_thread, hand_threads[WORK_HANDS_MAX];
     struct work_hand_start hand_starts[WORK_HANDS_MAX];
     bool log_started, pipe_started, sync_started;
@@ -268,6 +356,13 @@ struct work_judging {
     uint64_t first_flight; /* flights before it are in the view */
 };
 bool work_judge_call(struct work_judging *judging);
+/* The same for a call that carries events between nodes; what comes of each event is in call->sync. */
+bool work_judge_sync(struct work_judging *judging);
+/* What judgement knows of a record: NOT_FOUND when it is not registered; the team that has it, as last named on the way. */
+enum proto_error work_judge_team(struct work_judging *judging, const struct proto_id *patient,
+                                 const char **team) PROTO_MUST_CHECK;
+bool work_judge_flies(const struct work_judging *judging, const struct proto_id *patient);
+bool work_judge_merge_flies(const struct work_judging *judging);
 bool work_flight_empty(const struct work_judging *judging);
 /* Groups the batch's events by child and makes the context they are planned with. */
 void work_prepare_stage(struct work *work, struct work_batch *batch);
@@ -312,6 +407,31 @@ bool work_rebuild_portion(struct work *work);
 void work_rebuild_begin(struct work *work); /* the phase becomes REBUILD */
 void work_rebuild_free(struct work *work);
 
+/* drop.c: events that count no more, and bodies that go. */
+/* What the batch's own entries say: its drops, its rows of STORE_SYSTEM and of the feed. */
+enum proto_error work_drop_prepare(struct work_batch *batch, struct store_txn *txn) PROTO_MUST_CHECK;
+/* After the view has the batch: what was found goes to batch->removed, who was erased is remembered. */
+void work_drop_take_over(struct work *work, struct work_batch *batch);
+/* Then hands what is to be taken away to the log stage; under work->lock. */
+void work_drop_hand_over(struct work *work, struct work_batch *batch);
+/* A merge with an erased record joins nothing: it loses its target. */
+void work_event_part_erased(struct work_event *event, const struct work_map *erased);
+/* One commit of the log that takes bodies away and clears the mark; under no other log transaction. */
+enum proto_error work_drop_bodies(struct work *work, const struct work_drops *removals) PROTO_MUST_CHECK;
+/* What the log says was to be taken away up to seq `end` and may not have been yet; none when there is no mark. */
+enum proto_error work_drop_pending(struct store_txn *txn, struct work_reading *reading, uint64_t end,
+                                   struct work_drops *out) PROTO_MUST_CHECK;
+/* At start: carries out what entries up to seq `end` left undone; the view has them, or is to be made anew. Under no log transaction. */
+enum proto_error work_drop_resume(struct work *work, uint64_t end) PROTO_MUST_CHECK;
+/* Reads the key that receipts are made with, or makes one; before any thread starts. */
+enum proto_error work_site_key_load(struct work *work) PROTO_MUST_CHECK;
+/* Loads which records were erased. */
+enum proto_error work_erased_load(struct work *work, struct store_txn *txn) PROTO_MUST_CHECK;
+
+/* The log stage's part of work_renew_node. */
+void work_node_renew_now(struct work *work);
+/* A version 7 id of this node's making. Any thread. */
+void work_make_id(struct work *work, int64_t now, struct proto_id *out);
 /* Fault for the call, and on to the done list. */
 void work_call_refuse(struct work *work, struct work_call *call, enum proto_error code, const char *sentence);
 void work_call_done(struct work *work, struct work_call *call);

@@ -11,6 +11,7 @@
 #include <assert.h>
 #include <stdlib.h>
 
+#include "work/digest.h"
 #include "work/rows.h"
 #include "work/subject.h"
 
@@ -368,6 +369,9 @@ static enum proto_error add_rows(struct run *run, const struct care_schedule *sc
     add_fold_rows(run);
     bool apart = false;
     enum proto_error error = add_feed_rows(run, schedule->team, &apart);
+    if (error == PROTO_OK)
+        error = work_digest_more(run->txn, run->members, run->fold.member_count, run_events(run), run->job->event_count,
+                                 &hand->old_rows, &hand->new_rows);
     if (error == PROTO_OK)
         error = add_patient_rows(run, is.team, apart);
     return error == PROTO_OK ? add_old_checkpoints(run) : error;

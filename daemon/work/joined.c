@@ -75,6 +75,8 @@ static enum proto_error add_event(struct listing *l, const struct work_history_r
     enum proto_error error = store_read_event(l->txn, row->seq, &stored);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    if (stored.body.size == 0)
+        return PROTO_OK;
     WORK_ARRAY_ROOM(l->list, l->count, l->cap);
     struct work_event *event = &l->list[l->count];
     error = work_event_load(stored.body, l->reading->arena, &l->reading->event, event);
@@ -83,7 +85,8 @@ static enum proto_error add_event(struct listing *l, const struct work_history_r
     event->seq = row->seq;
     event->received_at = stored.received_at;
     l->count++;
-    return event->has_patient ? PROTO_OK : PROTO_CORRUPT;
+    error = work_event_part_gone(l->txn, event);
+    return error == PROTO_OK && !event->has_patient ? PROTO_CORRUPT : error;
 }
 
 static enum proto_error add_class(struct listing *l, const struct proto_id *root) {

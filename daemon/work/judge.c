@@ -104,6 +104,18 @@ static enum proto_error find_team(struct work_judging *j, const struct proto_id 
     return error == PROTO_OK ? team_name(j, found.team, team) : error;
 }
 
+enum proto_error work_judge_team(struct work_judging *j, const struct proto_id *patient, const char **team) {
+    return find_team(j, patient, team);
+}
+
+bool work_judge_flies(const struct work_judging *j, const struct proto_id *patient) {
+    return in_flight(j, patient, false) != NULL;
+}
+
+bool work_judge_merge_flies(const struct work_judging *j) {
+    return merge_in_flight(j);
+}
+
 static enum verdict must_know(struct work_judging *j, uint32_t index, const struct proto_id *patient,
                               const char *field) {
     const char *team = "";
@@ -165,6 +177,8 @@ static enum proto_error find_held(struct work_judging *j, const struct proto_id 
             error = store_log_read(j->log, seq, &stored);
         if (error != PROTO_OK)
             return error;
+        if (stored.body.size == 0)
+            return PROTO_NOT_FOUND; /* it was here and went */
         bytes = stored.body;
     }
     enum proto_error error = work_event_load(bytes, reading->target_arena, &reading->target, out);
@@ -594,6 +608,8 @@ bool work_judge_call(struct work_judging *j) {
     struct work_log_side *side = &j->work->log_side;
     struct work_call *call = j->call;
     enum verdict verdict = TAKE;
+    if (call->sync)
+        return work_judge_sync(j);
     work_map_clear(&side->in_call);
     work_map_clear(&side->registered_in_call);
     work_joined_clear(&side->joined);

@@ -14,6 +14,8 @@ struct logging {
     struct work_flight *flight;
     size_t bytes;
     bool room, held;
+    bool wrote;  /* there is something to commit */
+    bool erases; /* what comes next is judged when the view knows */
 };
 
 /* --- what is on its way ------------------------------------------------------------------------------- */
@@ -47,30 +49,52 @@ static void fly(struct work_flight *flight, const struct work_event *event) {
 
 /* --- appending ------------------------------------------------------------------------------------------ */
 
-static enum proto_error append(struct logging *l, struct work_entry *entry) {
+static enum proto_error append_event(struct logging *l, struct work_entry *entry, struct store_event *stored) {
     struct work *work = l->judging.work;
-    struct store_event stored = {
-        .id = entry->event.id, .received_at = l->batch->now, .body = {entry->event.bytes, entry->event.size}};
-    work->options.seams.entropy(work->options.seams.arg, stored.nonce, sizeof stored.nonce);
-    enum proto_error error = store_log_append(l->judging.log, &stored);
+    stored->id = entry->event.id;
+    stored->body = (struct store_bytes){entry->event.bytes, entry->event.size};
+    work->options.seams.entropy(work->options.seams.arg, stored->nonce, sizeof stored->nonce);
+    enum proto_error error = store_log_append(l->judging.log, stored);
     if (error != PROTO_OK)
         return error;
-    entry->event.seq = stored.seq;
-    entry->event.received_at = stored.received_at;
-    l->batch->seq_last = stored.seq;
+    entry->event.seq = stored->seq;
+    entry->event.received_at = stored->received_at;
+    l->batch->seq_last = stored->seq;
+    l->batch->seq_first = l->batch->seq_first ? l->batch->seq_first : stored->seq;
     WORK_ARRAY_ROOM(l->batch->new_events, l->batch->new_count, l->batch->new_cap);
     l->batch->new_events[l->batch->new_count++] = entry;
     if (entry->event.has_patient)
         fly(l->flight, &entry->event);
+    l->wrote = true;
+    if (entry->event.kind == PROTO_KIND_patient_erased)
+        l->erases = true;
     return PROTO_OK;
+}
+
+static enum proto_error append(struct logging *l, struct work_entry *entry, bool joined) {
+    struct store_event stored = {.received_at = l->batch->now, .joined = joined};
+    return append_event(l, entry, &stored);
+}
+
+/* The mark that something is to be taken away stands until it has been. */
+static enum proto_error mark_removing(struct logging *l, uint64_t seq) {
+    struct store_bytes held;
+    uint8_t bytes[8];
+    enum proto_error error = store_log_mark_read(l->judging.log, WORK_REMOVING_MARK, &held);
+    if (error != PROTO_NOT_FOUND)
+        return error;
+    work_put_u64(bytes, seq);
+    return store_log_mark_put(l->judging.log, WORK_REMOVING_MARK, bytes, sizeof bytes);
 }
 
 static enum proto_error append_call(struct logging *l, struct work_call *call) {
     enum proto_error error = PROTO_OK;
+    bool joined = false;
     for (uint32_t i = 0; i < call->count && error == PROTO_OK; i++) {
         struct work_entry *entry = &call->entries[i];
         if (!entry->repeated) {
-            error = append(l, entry);
+            error = append(l, entry, joined);
+            joined = true;
             continue;
         }
         if (entry->repeats)
@@ -81,6 +105,98 @@ static enum proto_error append_call(struct logging *l, struct work_call *call) {
         WORK_ARRAY_ROOM(l->batch->refs, l->batch->ref_count, l->batch->ref_cap);
         l->batch->refs[l->batch->ref_count++] =
             (struct work_ref){.call = call, .event = entry->event.id, .patient = entry->event.patient};
+    }
+    return error;
+}
+
+/* --- appending what came from another node ---------------------------------------------------------------- */
+
+static enum proto_error put_receipt(struct logging *l, const struct proto_id *id, int64_t received_at,
+                                    const uint8_t receipt[WORK_RECEIPT_BYTES]) {
+    l->wrote = true;
+    return store_log_receipt_put(l->judging.log, id, received_at, receipt);
+}
+
+/* When it was received first: by our own word for it, if the node can show that. */
+static int64_t first_received(const struct logging *l, const struct work_entry *entry,
+                              const struct work_sync_item *item) {
+    uint8_t ours[WORK_RECEIPT_BYTES];
+    if (!item->has_receipt)
+        return l->batch->now;
+    work_receipt_make(l->judging.work, &entry->event.id, (struct store_bytes){entry->event.bytes, entry->event.size},
+                      item->received_at, ours);
+    return memcmp(ours, item->receipt, sizeof ours) == 0 ? item->received_at : l->batch->now;
+}
+
+static enum proto_error append_sync_event(struct logging *l, struct work_call *call, uint32_t index) {
+    struct work_entry *entry = &call->entries[index];
+    struct work_sync *sync = call->sync;
+    struct work_sync_item *item = &sync->items[index];
+    bool offered = sync->what == WORK_SYNC_OFFER;
+    struct store_event stored = {.via = sync->from.node, .received_at = l->batch->now, .joined = item->joined};
+    enum proto_error error = PROTO_OK;
+    if (entry->repeated)
+        return PROTO_OK;
+    if (offered)
+        stored.received_at = first_received(l, entry, item);
+    stored.supersedes = item->state == WORK_SYNC_OTHER;
+    error = append_event(l, entry, &stored);
+    if (error == PROTO_OK && !offered && item->has_receipt)
+        error = put_receipt(l, &entry->event.id, item->received_at, item->receipt);
+    return error;
+}
+
+static enum proto_error append_system(struct logging *l, struct work_call *call, struct work_sync_system *system) {
+    struct work *work = l->judging.work;
+    struct work_batch *batch = l->batch;
+    const uint8_t *bytes = call->sync->systems.data + system->at;
+    struct store_event stored = {.id = system->id, .received_at = batch->now, .body = {bytes, system->size}};
+    work->options.seams.entropy(work->options.seams.arg, stored.nonce, sizeof stored.nonce);
+    enum proto_error error = store_log_append(l->judging.log, &stored);
+    if (error != PROTO_OK)
+        return error;
+    l->wrote = true;
+    batch->seq_last = stored.seq;
+    batch->seq_first = batch->seq_first ? batch->seq_first : stored.seq;
+    WORK_ARRAY_ROOM(batch->systems, batch->system_count, batch->system_cap);
+    batch->systems[batch->system_count++] =
+        (struct work_system_entry){stored.seq, batch->system_bytes.size, system->size};
+    work_buffer_add(&batch->system_bytes, bytes, system->size);
+    return mark_removing(l, stored.seq);
+}
+
+static enum proto_error append_receipts(struct logging *l, const struct work_sync *sync) {
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < sync->receipt_count && error == PROTO_OK; i++) {
+        const struct work_sync_receipt *given = &sync->receipts[i];
+        struct store_event held;
+        error = store_log_read(l->judging.log, given->seq, &held);
+        if (error == PROTO_OK) {
+            struct proto_id id = held.id;
+            error = put_receipt(l, &id, given->received_at, given->receipt);
+        }
+        error = error == PROTO_NOT_FOUND ? PROTO_OK : error;
+    }
+    return error;
+}
+
+static enum proto_error append_sync(struct logging *l, struct work_call *call) {
+    struct work_sync *sync = call->sync;
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < sync->extra_count && error == PROTO_OK; i++) {
+        struct store_event stored = {.received_at = l->batch->now, .supersedes = true};
+        error = append_event(l, &sync->extra[i], &stored);
+    }
+    for (uint32_t i = 0; i < call->count && error == PROTO_OK; i++)
+        error = append_sync_event(l, call, i);
+    for (uint32_t i = 0; i < sync->system_count && error == PROTO_OK; i++)
+        error = append_system(l, call, &sync->system_list[i]);
+    if (error == PROTO_OK)
+        error = append_receipts(l, sync);
+    for (uint32_t i = 0; i < sync->name_count && error == PROTO_OK; i++) {
+        const struct work_sync_name *mark = &sync->names[i];
+        l->wrote = true;
+        error = store_log_mark_put(l->judging.log, mark->name, sync->marks.data + mark->at, mark->size);
     }
     return error;
 }
@@ -99,8 +215,8 @@ static void keep_call(struct work_batch *batch, struct work_call *call) {
 static struct work_call *take_call(struct work *work, const struct logging *l) {
     pthread_mutex_lock(&work->lock);
     struct work_call *call = work->queue;
-    bool fits = call && (l->batch->new_count + call->count <= PROTO_BATCH_EVENTS_MAX &&
-                         l->bytes + call->bytes.size <= PROTO_BATCH_BYTES_MAX);
+    bool fits = call && (!l->batch->calls || (l->batch->new_count + call->count <= PROTO_BATCH_EVENTS_MAX &&
+                                              l->bytes + call->bytes.size <= PROTO_BATCH_BYTES_MAX));
     if (fits) {
         work->queue = call->next;
         if (!work->queue)
@@ -139,6 +255,8 @@ static void refuse_queue(struct work *work, enum proto_error code) {
 }
 
 static bool has_news(const struct work_call *call) {
+    if (call->sync)
+        return true; /* marks and receipts at least */
     for (uint32_t i = 0; i < call->count; i++)
         if (!call->entries[i].repeated)
             return true;
@@ -169,7 +287,11 @@ static enum proto_error take_calls(struct logging *l) {
         }
         keep_call(l->batch, call);
         l->bytes += call->bytes.size;
-        error = append_call(l, call);
+        error = call->sync ? append_sync(l, call) : append_call(l, call);
+        if (l->erases) {
+            l->held = true;
+            break;
+        }
     }
     return error;
 }
@@ -177,9 +299,12 @@ static enum proto_error take_calls(struct logging *l) {
 /* --- the stage ------------------------------------------------------------------------------------------------ */
 
 bool work_log_has_work(const struct work *work) {
+    bool ready = atomic_load(&work->phase) == WORK_PHASE_READY;
+    if (ready && (work->renewing || (work->removals.count && !work->removals_wait)))
+        return true;
     if (!work->queue)
         return false;
-    if (atomic_load(&work->phase) != WORK_PHASE_READY)
+    if (!ready)
         return true; /* to be refused */
     bool flushed = work->view_number + 1 == work->log_side.next_number;
     return !work->slot && (!work->log_held || flushed);
@@ -208,11 +333,16 @@ static enum proto_error log_batch(struct logging *l) {
         error = take_calls(l);
         store_read_end(j->txn);
     }
-    if (error != PROTO_OK || l->batch->new_count == 0) {
+    if (error == PROTO_OK && l->erases)
+        error = mark_removing(l, l->batch->seq_last);
+    if (error != PROTO_OK || !l->wrote) {
         store_log_abort(j->log);
         return error;
     }
-    return store_log_commit(j->log);
+    error = store_log_commit(j->log);
+    if (error == PROTO_OK && l->batch->seq_last)
+        atomic_store(&j->work->log_seq, l->batch->seq_last);
+    return error;
 }
 
 static void hand_over(struct work *work, struct work_batch *batch, bool held) {
@@ -226,8 +356,38 @@ static void hand_over(struct work *work, struct work_batch *batch, bool held) {
     pthread_mutex_unlock(&work->lock);
 }
 
+/* Bodies that may go now, and another node id: each by its own commit. */
+static bool carry_out(struct work *work) {
+    pthread_mutex_lock(&work->lock);
+    bool renews = work->renewing;
+    struct work_drops removals = work->removals;
+    if (work->removals_wait)
+        removals.count = 0;
+    else
+        work->removals = (struct work_drops){0};
+    pthread_mutex_unlock(&work->lock);
+    if (renews)
+        work_node_renew_now(work);
+    if (removals.count == 0)
+        return renews;
+    enum proto_error error = work_drop_bodies(work, &removals);
+    if (error == PROTO_FULL) {
+        pthread_mutex_lock(&work->lock);
+        for (uint32_t i = 0; i < removals.count; i++)
+            work_drops_add(&work->removals, removals.list[i].seq, &removals.list[i].record);
+        work->removals_wait = true; /* until the next of them, or the next start */
+        pthread_mutex_unlock(&work->lock);
+    } else if (error != PROTO_OK) {
+        work_break(work, error, "the log");
+    }
+    work_drops_free(&removals);
+    return true;
+}
+
 bool work_log_stage(struct work *work) {
     enum work_phase phase = (enum work_phase)atomic_load(&work->phase);
+    if (phase == WORK_PHASE_READY && carry_out(work))
+        return true;
     if (phase != WORK_PHASE_READY) {
         refuse_queue(work, phase == WORK_PHASE_BEHIND   ? PROTO_FULL
                            : phase == WORK_PHASE_BROKEN ? PROTO_STOPPING

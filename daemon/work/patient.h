@@ -19,7 +19,8 @@
 enum work_patient_flags {
     WORK_PATIENT_REGISTERED = 1, /* a registration of this very id is held, withdrawn or not */
     WORK_PATIENT_CLOSED = 2,     /* the class has left the caseload */
-    WORK_PATIENT_APART = 4       /* whose feed it is in is not just the team it is shown in (feed.h) */
+    WORK_PATIENT_APART = 4,      /* whose feed it is in is not just the team it is shown in (feed.h) */
+    WORK_PATIENT_ERASED = 8      /* a patient.erased names it: nothing of it is kept, and no more is taken */
 };
 
 struct work_patient {
@@ -41,6 +42,11 @@ static inline struct proto_id work_patient_member(const struct work_patient *pat
 /* Records of the patient's class, at most cap; none (count 0) for a child that was never merged. */
 enum proto_error work_patient_members(struct store_txn *txn, const struct work_patient *patient,
                                       struct proto_id *members, uint32_t cap, uint32_t *count) PROTO_MUST_CHECK;
+struct work_event;
+/* A merge with an erased record joins nothing: it loses its target. */
+enum proto_error work_event_part_gone(struct store_txn *txn, struct work_event *event) PROTO_MUST_CHECK;
+/* The one row of a record that was erased. */
+void work_erased_rows(const struct proto_id *record, struct work_rows *rows);
 void work_patient_row(const struct proto_id *id, const struct work_patient *patient, struct work_rows *rows);
 
 #endif

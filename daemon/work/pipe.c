@@ -106,6 +106,8 @@ static void finish(struct work *work, struct work_batch *batch) {
     pthread_mutex_lock(&work->lock);
     if (batch->kind == WORK_BATCH_CALLS && (batch->error == PROTO_OK || batch->passed))
         work->view_number = batch->number;
+    if (batch->error == PROTO_OK)
+        work_drop_hand_over(work, batch);
     pthread_cond_signal(&work->log_wake);
     pthread_mutex_unlock(&work->lock);
     work_batch_free(batch);

@@ -10,6 +10,8 @@
 #include <assert.h>
 #include <stdlib.h>
 
+#include "work/digest.h"
+
 struct group { /* of one super class */
     uint32_t parent;
     bool regroup, several;
@@ -121,34 +123,82 @@ static enum proto_error count_scope(struct preparing *p, struct work_settling *s
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
+/* Context events that count no more: their rows go, and what is in effect is made without them. */
+static enum proto_error drop_context(struct preparing *p, bool *any) {
+    static const struct proto_id nobody;
+    struct work_batch *batch = p->batch;
+    struct work_rows gone = {0};
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    *any = false;
+    if (batch->drops.count == 0)
+        return PROTO_OK;
+    enum proto_error error = store_scan_begin(p->txn, STORE_CONTEXT, NULL, 0, NULL, 0, false, &scan);
+    while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
+        struct work_reader k = work_reader_of(key), v = work_reader_of(value);
+        (void)work_take_u8(&v);
+        uint64_t seq = work_take_u64(&v), in_effect = work_take_u64(&v);
+        int64_t at = work_take_i64(&k);
+        struct proto_id id = work_take_id(&k);
+        if (k.bad || v.bad) {
+            error = PROTO_CORRUPT;
+        } else if (work_drops_have(&batch->drops, seq)) {
+            work_op_delete(&batch->ops, STORE_CONTEXT, key);
+            work_waiting_row(&nobody, &id, at, 0, &gone);
+            if (!in_effect)
+                work_op_delete(&batch->ops, STORE_WAITING, work_row_key(&gone, &gone.list[gone.count - 1]));
+            *any |= in_effect != 0;
+        }
+    }
+    store_scan_end(scan);
+    work_rows_free(&gone);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+static void leave_out_dropped(const struct work_batch *batch, struct work_context_events *effective) {
+    uint32_t kept = 0;
+    for (uint32_t i = 0; i < effective->count; i++) {
+        if (work_drops_have(&batch->drops, effective->list[i]->seq))
+            free(effective->list[i]);
+        else
+            effective->list[kept++] = effective->list[i];
+    }
+    effective->count = kept;
+}
+
 static enum proto_error prepare_context(struct preparing *p) {
     struct work_batch *batch = p->batch;
     struct work_context *current = work_context_current(p->work);
     struct work_context_events effective = {0};
-    bool news = false;
-    enum proto_error error = PROTO_OK;
+    bool news = false, dropped = false;
+    enum proto_error error = drop_context(p, &dropped);
     for (uint32_t i = 0; i < batch->new_count; i++)
         news |= work_event_is_context(&batch->new_events[i]->event);
     int64_t next = atomic_load(&p->work->next_tick);
-    if (!news && next > batch->now) { /* nothing waits that could be due */
+    if (error != PROTO_OK || (!news && !dropped && next > batch->now)) { /* nothing waits that could be due */
         batch->context = current;
-        return PROTO_OK;
+        return error;
     }
     if (batch->kind != WORK_BATCH_SLICE) /* a slice has moved the job's place already */
         batch->settling = p->work->settling;
     error = take_due(p, &effective, current->seq + 1);
     for (uint32_t i = 0; i < batch->new_count && error == PROTO_OK; i++) {
         struct work_event *event = &batch->new_events[i]->event;
-        if (!work_event_is_context(event))
+        if (!work_event_is_context(event) || work_drops_have(&batch->drops, event->seq))
             continue;
         if (event->at > batch->now)
             wait_turn(p, event);
         else
             error = take_effect(p, &effective, event, current->seq + 1);
     }
+    if (dropped) {
+        batch->settling = (struct work_settling){.active = true, .scope = WORK_SETTLE_ALL};
+        batch->settling_changed = true;
+    }
     batch->context = work_context_hold(current);
-    if (error == PROTO_OK && effective.count) {
+    if (error == PROTO_OK && (effective.count || dropped)) {
         error = work_context_events_load(p->txn, p->reading, current->seq, &effective);
+        leave_out_dropped(batch, &effective);
         work_context_release(batch->context);
         batch->context = NULL;
         if (error == PROTO_OK)
@@ -222,6 +272,33 @@ static enum proto_error group_event(struct preparing *p, const struct work_event
     if (work_event_voids(event) && p->groups[group].several)
         p->groups[group].regroup = true;
     return PROTO_OK;
+}
+
+static enum proto_error group_whole(struct preparing *p, const struct proto_id *record) {
+    uint32_t node = 0;
+    struct work_patient known;
+    enum proto_error error = work_patient_find(p->txn, record, &known);
+    if (error == PROTO_OK && !(known.flags & WORK_PATIENT_ERASED)) {
+        error = node_of(p, record, &node);
+        if (error == PROTO_OK)
+            p->groups[group_root(p, p->nodes[node].group)].regroup = true;
+    }
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+/* Children that lose events are made anew from what is left. */
+static enum proto_error group_drops(struct preparing *p) {
+    static const struct proto_id nobody;
+    const struct work_batch *batch = p->batch;
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < batch->drops.count && error == PROTO_OK; i++)
+        if (!work_id_same(&batch->drops.list[i].record, &nobody) &&
+            (i == 0 || !work_id_same(&batch->drops.list[i].record, &batch->drops.list[i - 1].record)))
+            error = group_whole(p, &batch->drops.list[i].record);
+    for (uint32_t i = 0; i < batch->erased.cap && error == PROTO_OK; i++)
+        if (batch->erased.slots[i].number != WORK_MAP_NONE)
+            error = group_whole(p, &batch->erased.slots[i].id);
+    return error;
 }
 
 /* --- jobs --------------------------------------------------------------------------------------------------- */
@@ -357,6 +434,11 @@ static enum proto_error give_due(struct preparing *p) {
 
 /* --- the stage ---------------------------------------------------------------------------------------------------- */
 
+static bool is_erased(const struct preparing *p, const struct proto_id *record) {
+    return work_map_find(&p->work->erased, record) != WORK_MAP_NONE ||
+           work_map_find(&p->batch->erased, record) != WORK_MAP_NONE;
+}
+
 static enum proto_error prepare_children(struct preparing *p) {
     struct work_batch *batch = p->batch;
     p->events = work_alloc(sizeof *p->events * (batch->new_count + 1));
@@ -364,13 +446,23 @@ static enum proto_error prepare_children(struct preparing *p) {
     enum proto_error error = PROTO_OK;
     for (uint32_t i = 0; i < batch->new_count && error == PROTO_OK; i++) {
         struct work_event *event = &batch->new_events[i]->event;
-        if (event->has_patient && !work_event_is_context(event)) {
+        if (work_drops_have(&batch->drops, event->seq)) /* came and went in one batch */
+            continue;
+        if (work_event_is_common(event)) {
+            work_feed_row(WORK_FEED_EVERYONE, event->seq, &batch->rows);
+        } else if (is_erased(p, &event->patient)) { /* admission lets none through; a log may still hold one */
+            work_drops_add(&batch->removed, event->seq, &event->patient);
+        } else {
+            work_event_part_erased(event, &p->work->erased);
+            work_event_part_erased(event, &batch->erased);
             p->events[p->event_count++] = event;
             error = group_event(p, event);
-        } else {
-            work_feed_row(WORK_FEED_EVERYONE, event->seq, &batch->rows);
         }
     }
+    if (error == PROTO_OK)
+        error = work_digest_common(batch, p->txn, p->reading);
+    if (error == PROTO_OK)
+        error = group_drops(p);
     if (error == PROTO_OK)
         error = give_jobs(p);
     if (error == PROTO_OK && batch->kind == WORK_BATCH_TICK)
@@ -396,9 +488,9 @@ void work_prepare_stage(struct work *work, struct work_batch *batch) {
     if (batch->error != PROTO_OK)
         return;
     batch->error = store_read_begin(work->store, &p.txn);
-    if (batch->error == PROTO_OK && batch->new_count && batch->new_events[0]->event.seq != store_txn_seq(p.txn) + 1) {
+    if (batch->error == PROTO_OK && batch->seq_last && batch->seq_first != store_txn_seq(p.txn) + 1) {
         /* The view was brought up to the log, or fell behind it, while this batch was being made. */
-        batch->behind = batch->new_events[0]->event.seq > store_txn_seq(p.txn);
+        batch->behind = batch->seq_first > store_txn_seq(p.txn);
         batch->passed = !batch->behind;
         batch->error = PROTO_FULL;
         store_read_end(p.txn);
@@ -406,7 +498,9 @@ void work_prepare_stage(struct work *work, struct work_batch *batch) {
     }
     if (batch->error == PROTO_OK) {
         name_teams(work, batch);
-        batch->error = prepare_context(&p);
+        batch->error = work_drop_prepare(batch, p.txn);
+        if (batch->error == PROTO_OK)
+            batch->error = prepare_context(&p);
         if (batch->error == PROTO_OK && batch->kind != WORK_BATCH_SLICE)
             batch->error = prepare_children(&p);
         store_read_end(p.txn);

@@ -100,6 +100,8 @@ static enum proto_error adopt(struct work *work, struct store_txn *txn, const st
     atomic_store(&work->settling_on, meta->settling.active);
     enum proto_error error = work_teams_load(&work->teams, txn);
     if (error == PROTO_OK)
+        error = work_erased_load(work, txn);
+    if (error == PROTO_OK)
         error = work_next_tick_read(work, txn);
     if (error == PROTO_OK)
         error = work_context_load(txn, &work->hands[0].reading, meta->context_seq, &context);
@@ -131,6 +133,10 @@ enum proto_error work_view_check(struct work *work, struct proto_fault *fault) {
         if (rebuild) {
             work_rebuild_begin(work);
             return PROTO_OK;
+        }
+        if (error == PROTO_OK && !work->resumed) { /* at the start alone: later the log stage sees to it */
+            error = work_drop_resume(work, view_seq);
+            work->resumed = true;
         }
         if (error == PROTO_OK) /* also with nothing to catch up: the phase ends by finding that */
             atomic_store(&work->phase,
@@ -168,9 +174,12 @@ void work_rebuild_free(struct work *work) {
 static enum proto_error scan(struct work *work, struct work_rebuilding *r) {
     struct store_log *log = NULL;
     struct store_event stored;
-    enum proto_error error = store_log_begin(work->store, &log);
+    enum proto_error error = r->scanned ? PROTO_OK : work_drop_resume(work, r->seq_end);
+    if (error == PROTO_OK)
+        error = store_log_begin(work->store, &log);
     if (error != PROTO_OK)
         return error;
+    work->resumed = true;
     for (uint32_t i = 0; i < SCAN_EVENTS && r->scanned < r->seq_end && error == PROTO_OK; i++) {
         error = store_log_read(log, r->scanned + 1, &stored);
         if (error == PROTO_OK)
@@ -190,6 +199,14 @@ static enum proto_error put_rows(struct work_rebuilding *r, struct work_rows *ro
                                   value.size);
     }
     return error;
+}
+
+static void take_erased(struct work *work, const struct work_gather *g) {
+    bool made = false;
+    work_map_clear(&work->erased);
+    for (uint32_t i = 0; i < g->erased.cap; i++)
+        if (g->erased.slots[i].number != WORK_MAP_NONE)
+            (void)work_map_add(&work->erased, &g->erased.slots[i].id, 0, &made);
 }
 
 /* The context first: every child is planned with it. */
@@ -212,6 +229,8 @@ static enum proto_error put_context(struct work *work, struct work_rebuilding *r
     work_context_events_free(&effective);
     for (uint64_t i = 0; i < g->loose_count; i++)
         work_feed_row(WORK_FEED_EVERYONE, g->loose[i], &rows);
+    work_gather_system_rows(g, &rows);
+    take_erased(work, g);
     work->teams.count = work->teams.next = 0;
     for (uint32_t i = 0; i < g->team_count; i++)
         work_team_row(g->teams[i], work_teams_add(&work->teams, g->teams[i]), &rows);
@@ -263,7 +282,7 @@ static enum proto_error fill(struct work *work, struct work_rebuilding *r, struc
     return error;
 }
 
-static enum proto_error read_events(struct work_batch *batch, struct work_reading *reading) {
+static enum proto_error read_events(const struct work *work, struct work_batch *batch, struct work_reading *reading) {
     batch->job_events = work_alloc(sizeof *batch->job_events * (batch->new_count + 1));
     for (uint32_t i = 0; i < batch->new_count; i++) {
         struct work_event *event = &batch->owned[i].event;
@@ -275,6 +294,7 @@ static enum proto_error read_events(struct work_batch *batch, struct work_readin
             return error;
         event->seq = seq;
         event->received_at = received_at;
+        work_event_part_erased(event, &work->erased);
         batch->job_events[i] = event;
     }
     return PROTO_OK;
@@ -334,7 +354,7 @@ static enum proto_error fold_some(struct work *work, struct work_rebuilding *r) 
         work_hand_clear(&work->hands[h]);
     enum proto_error error = fill(work, r, batch);
     if (error == PROTO_OK)
-        error = read_events(batch, &work->hands[0].reading);
+        error = read_events(work, batch, &work->hands[0].reading);
     if (error == PROTO_OK) {
         work_fold_stage(work, batch);
         error = put_jobs(r, batch);

@@ -11,6 +11,7 @@
 #include <assert.h>
 #include <stdlib.h>
 
+#include "work/digest.h"
 #include "work/subject.h"
 
 struct regroup {
@@ -28,6 +29,7 @@ struct regroup {
     uint32_t open_count, open_cap;
     struct work_classes classes;
     uint32_t classes_before;
+    struct work_drops gone; /* stored events that count no more */
 };
 
 /* --- what was there -------------------------------------------------------------------------------- */
@@ -52,11 +54,31 @@ static enum proto_error add_raw_rows(struct regroup *g, enum store_table table, 
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
+static enum proto_error note_gone(struct regroup *g, uint64_t seq) {
+    static const struct proto_id nobody;
+    work_drops_add(&g->gone, seq, &nobody);
+    return PROTO_OK;
+}
+
+/* Whether a stored event counts no more. */
+static bool goes(struct regroup *g, const struct store_event *stored, const struct proto_id *record) {
+    if (stored->body.size == 0 || work_drops_have(&g->batch->drops, stored->seq))
+        return true;
+    bool erased = work_map_find(&g->batch->erased, record) != WORK_MAP_NONE;
+    if (erased)
+        work_drops_add(&g->hand->removed, stored->seq, record);
+    return erased;
+}
+
 static enum proto_error add_event(struct regroup *g, const struct work_history_row *row, int64_t last_at) {
     struct store_event stored;
     enum proto_error error = store_read_event(g->txn, row->seq, &stored);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    if (row->at > last_at)
+        work_waiting_row(&row->root, &row->event, row->at, row->seq, &g->hand->old_rows);
+    if (stored.body.size == 0)
+        return note_gone(g, stored.seq);
     WORK_ARRAY_ROOM(g->entries, g->entry_count, g->entry_cap);
     struct work_event *event = &g->entries[g->entry_count].event;
     error = work_event_load(stored.body, g->hand->reading.arena, &g->hand->reading.event, event);
@@ -64,10 +86,14 @@ static enum proto_error add_event(struct regroup *g, const struct work_history_r
         return error;
     event->seq = row->seq;
     event->received_at = stored.received_at;
+    if (!event->has_patient)
+        return PROTO_CORRUPT;
+    work_event_part_erased(event, &g->work->erased);
+    work_event_part_erased(event, &g->batch->erased);
+    if (goes(g, &stored, &event->patient))
+        return note_gone(g, stored.seq);
     g->entry_count++;
-    if (row->at > last_at)
-        work_waiting_row(&row->root, &row->event, row->at, row->seq, &g->hand->old_rows);
-    return event->has_patient ? PROTO_OK : PROTO_CORRUPT;
+    return PROTO_OK;
 }
 
 static enum proto_error add_history(struct regroup *g, const struct proto_id *root, int64_t last_at) {
@@ -125,10 +151,15 @@ static enum proto_error add_old_class(struct regroup *g, const struct proto_id *
 /* The row of one member, and its class when not seen yet. */
 static enum proto_error add_old_member(struct regroup *g, const struct proto_id *id) {
     struct work_patient patient;
+    struct work_digest digest;
     enum proto_error error = work_patient_find(g->txn, id, &patient);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
     work_patient_row(id, &patient, &g->hand->old_rows);
+    error = work_digest_get(g->txn, id, &digest);
+    if (error != PROTO_OK)
+        return error;
+    work_digest_row(id, &digest, &g->hand->old_rows);
     for (uint32_t i = 0; i < g->root_count; i++)
         if (work_id_same(&g->roots[i], &patient.root))
             return PROTO_OK;
@@ -153,27 +184,40 @@ static enum proto_error add_old_super(struct regroup *g, const struct proto_id *
 
 /* --- what is there now -------------------------------------------------------------------------------- */
 
-/* Whose feed every record was in, event by event; rows for what is new. */
+/* The feed rows of one stored event, in whatever teams. */
+static enum proto_error add_old_feed(struct regroup *g, uint64_t seq) {
+    enum proto_error error = PROTO_OK;
+    for (uint32_t t = 0; t <= g->work->teams.count && error == PROTO_OK; t++) {
+        uint8_t key[WORK_FEED_KEY_BYTES];
+        struct store_bytes value;
+        work_feed_key(t ? g->work->teams.numbers[t - 1] : 0, seq, key);
+        error = store_get(g->txn, STORE_FEED, key, sizeof key, &value);
+        if (error == PROTO_OK)
+            add_raw_row(g, STORE_FEED, (struct store_bytes){key, sizeof key}, value);
+        error = error == PROTO_NOT_FOUND ? PROTO_OK : error;
+    }
+    return error;
+}
+
+/* When events went, the feed says what the log says now: this node's own followers are told by a mark. */
+static enum proto_error add_old_feeds(struct regroup *g) {
+    enum proto_error error = PROTO_OK;
+    for (uint32_t i = 0; i < g->gone.count && error == PROTO_OK; i++)
+        error = add_old_feed(g, g->gone.list[i].seq);
+    for (uint32_t i = 0; i < g->entry_count && error == PROTO_OK; i++)
+        error = add_old_feed(g, g->entries[i].event.seq);
+    return error;
+}
+
+/* Whose feed every record was in, event by event; rows for what is new, or for all when events went. */
 static enum proto_error make_feed(struct regroup *g, struct work_event **all, uint32_t count) {
     struct work_hand *hand = g->hand;
     uint64_t first = g->job->event_count ? g->batch->job_events[g->job->event_first]->seq : UINT64_MAX;
+    if (g->gone.count)
+        first = 0;
     work_feed_free(&hand->feed);
     work_feed_init(&hand->feed, &g->work->teams, &g->classes.voids);
     return work_feed_all(&hand->feed, all, count, first, &hand->new_rows);
-}
-
-static enum proto_error make_classes(struct regroup *g) {
-    uint32_t count = g->entry_count + g->job->event_count;
-    struct work_event **all = work_alloc(sizeof *all * count);
-    for (uint32_t i = 0; i < g->entry_count; i++)
-        all[i] = &g->entries[i].event;
-    for (uint32_t i = 0; i < g->job->event_count; i++)
-        all[g->entry_count + i] = g->batch->job_events[g->job->event_first + i];
-    enum proto_error error = work_classes_make(&g->classes, &g->hand->reading, all, count);
-    if (error == PROTO_OK)
-        error = make_feed(g, all, count);
-    free(all);
-    return error;
 }
 
 /* Each call of the job once. */
@@ -284,19 +328,87 @@ static enum proto_error add_new_class(struct regroup *g, const struct work_class
     return error;
 }
 
+/* One super class: its classes, its feed. */
+static enum proto_error make_super(struct regroup *g, struct work_event **events, uint32_t count) {
+    work_classes_free(&g->classes);
+    enum proto_error error = work_classes_make(&g->classes, &g->hand->reading, events, count);
+    if (error == PROTO_OK)
+        error = make_feed(g, events, count);
+    for (uint32_t c = 0; c < g->classes.count && error == PROTO_OK; c++)
+        error = add_new_class(g, &g->classes.list[c]);
+    g->job->children += (int32_t)g->classes.count;
+    return error;
+}
+
+/* Records that no merge joins any more, since the one that did has gone, are several super classes. */
+struct parts {
+    struct work_map map;
+    uint32_t *parents;
+    uint32_t count, cap;
+};
+
+static uint32_t part_of(struct parts *parts, const struct proto_id *id) {
+    bool made = false;
+    uint32_t at = work_map_add(&parts->map, id, parts->count, &made);
+    if (made) {
+        WORK_ARRAY_ROOM(parts->parents, parts->count, parts->cap);
+        parts->parents[parts->count] = parts->count;
+        parts->count++;
+    }
+    while (parts->parents[at] != at)
+        at = parts->parents[at] = parts->parents[parts->parents[at]];
+    return at;
+}
+
+static void find_parts(struct parts *parts, struct work_event **all, uint32_t count) {
+    for (uint32_t i = 0; i < count; i++) {
+        uint32_t part = part_of(parts, &all[i]->patient);
+        if (all[i]->kind == PROTO_KIND_patient_merged && all[i]->has_target) {
+            uint32_t into = part_of(parts, &all[i]->target);
+            parts->parents[into] = part;
+        }
+    }
+}
+
+static enum proto_error make_supers(struct regroup *g, struct work_event **all, uint32_t count) {
+    struct parts parts = {0};
+    struct work_event **events = work_alloc(sizeof *events * (count + 1));
+    enum proto_error error = g->gone.count ? add_old_feeds(g) : PROTO_OK;
+    find_parts(&parts, all, count);
+    for (uint32_t part = 0; part < parts.count && error == PROTO_OK; part++) {
+        uint32_t own = 0;
+        if (parts.parents[part] != part)
+            continue;
+        for (uint32_t i = 0; i < count; i++)
+            if (part_of(&parts, &all[i]->patient) == part)
+                events[own++] = all[i];
+        error = make_super(g, events, own);
+    }
+    work_map_free(&parts.map);
+    free(parts.parents);
+    free(events);
+    return error;
+}
+
 static enum proto_error regroup(struct regroup *g) {
     enum proto_error error = PROTO_OK;
     for (uint32_t i = 0; i < g->job->super_count && error == PROTO_OK; i++)
         error = add_old_super(g, &g->job->supers[i]);
-    if (error == PROTO_OK)
-        error = make_classes(g);
+    uint32_t count = g->entry_count + g->job->event_count;
+    struct work_event **all = work_alloc(sizeof *all * (count + 1));
+    for (uint32_t i = 0; i < g->entry_count; i++)
+        all[i] = &g->entries[i].event;
+    for (uint32_t i = 0; i < g->job->event_count; i++)
+        all[g->entry_count + i] = g->batch->job_events[g->job->event_first + i];
     g->still = work_alloc(g->open_count + 1);
-    for (uint32_t c = 0; c < g->classes.count && error == PROTO_OK; c++)
-        error = add_new_class(g, &g->classes.list[c]);
+    g->job->children = -(int32_t)g->classes_before;
+    if (error == PROTO_OK)
+        error = make_supers(g, all, count);
+    free(all);
     if (error != PROTO_OK)
         return error;
-    reply_settled(g);
-    g->job->children = (int32_t)g->classes.count - (int32_t)g->classes_before;
+    if (g->classes.count)
+        reply_settled(g);
     work_rows_sort(&g->hand->old_rows);
     work_rows_sort(&g->hand->new_rows);
     work_rows_diff(&g->hand->old_rows, &g->hand->new_rows, &g->hand->ops);
@@ -308,6 +420,7 @@ enum proto_error work_regroup_run(struct work *work, struct work_batch *batch, s
     struct regroup g = {.work = work, .batch = batch, .job = job, .hand = hand, .txn = txn};
     enum proto_error error = regroup(&g);
     work_classes_free(&g.classes);
+    work_drops_free(&g.gone);
     free(g.entries);
     free(g.roots);
     free(g.open);

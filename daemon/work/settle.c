@@ -34,6 +34,11 @@ void work_batch_free(struct work_batch *batch) {
     work_context_release(batch->context);
     work_rows_free(&batch->rows);
     work_buffer_free(&batch->ops);
+    free(batch->systems);
+    work_buffer_free(&batch->system_bytes);
+    work_drops_free(&batch->drops);
+    work_drops_free(&batch->removed);
+    work_map_free(&batch->erased);
     free(batch);
 }
 
@@ -152,6 +157,13 @@ struct work_batch *work_batch_slice(struct work *work, uint32_t children_max) {
 
 /* --- catching up -------------------------------------------------------------------------------------------- */
 
+static void keep_system(struct work_batch *batch, const struct store_event *stored) {
+    WORK_ARRAY_ROOM(batch->systems, batch->system_count, batch->system_cap);
+    batch->systems[batch->system_count++] =
+        (struct work_system_entry){stored->seq, batch->system_bytes.size, stored->body.size};
+    work_buffer_add(&batch->system_bytes, stored->body.data, stored->body.size);
+}
+
 /* Copies what the log has behind the view's stamp, as much as one batch holds. */
 static enum proto_error copy_missing(struct work_batch *batch, struct store_txn *txn) {
     struct store_event stored;
@@ -162,13 +174,20 @@ static enum proto_error copy_missing(struct work_batch *batch, struct store_txn 
         error = store_read_event(txn, seq, &stored);
         if (error != PROTO_OK)
             break;
+        batch->seq_first = batch->seq_first ? batch->seq_first : seq;
+        batch->seq_last = seq;
+        if (stored.body.size == 0)
+            continue;
+        if (work_is_system(stored.body)) {
+            keep_system(batch, &stored);
+            continue;
+        }
         struct work_entry *entry = &batch->owned[batch->new_count++];
         entry->offset = batch->owned_bytes.size;
         entry->event.size = (uint32_t)stored.body.size;
         entry->event.seq = seq;
         entry->event.received_at = stored.received_at;
         work_buffer_add(&batch->owned_bytes, stored.body.data, stored.body.size);
-        batch->seq_last = seq;
     }
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
@@ -200,7 +219,7 @@ struct work_batch *work_batch_catch_up(struct work *work, enum proto_error *erro
     }
     if (*error == PROTO_OK)
         *error = read_copies(batch, &work->hands[0].reading);
-    if (*error == PROTO_OK && batch->new_count)
+    if (*error == PROTO_OK && batch->seq_last)
         return batch;
     work_batch_free(batch);
     return NULL;

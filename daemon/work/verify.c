@@ -209,6 +209,7 @@ static enum proto_error load_events(struct verifying *v, const struct work_gathe
             return error;
         event->seq = stored.seq;
         event->received_at = stored.received_at;
+        work_event_part_erased(event, &v->gather.erased);
         v->events[i] = event;
     }
     return PROTO_OK;
@@ -226,6 +227,7 @@ static enum proto_error expect_feed(struct verifying *v, const struct work_class
 
 static enum proto_error expect_loose(struct verifying *v) {
     work_rows_clear(&v->hand.new_rows);
+    work_gather_system_rows(&v->gather, &v->hand.new_rows);
     for (uint64_t i = 0; i < v->gather.loose_count; i++)
         work_feed_row(WORK_FEED_EVERYONE, v->gather.loose[i], &v->hand.new_rows);
     return expect_rows(v, &v->hand.new_rows);
@@ -309,6 +311,8 @@ static enum proto_error count_tables(struct verifying *v) {
         store_scan_end(scan);
         if (error != PROTO_NOT_FOUND)
             return error;
+        if (t == STORE_TEAMS && v->gather.gone) /* a team keeps its number when the last that named it has gone */
+            continue;
         if (held != v->rows[t])
             return proto_fault_set(v->fault, PROTO_CORRUPT, NULL,
                                    "The table %s holds %llu rows where the log makes %llu.", table_names[t],
@@ -324,6 +328,8 @@ static enum proto_error verify_view(struct verifying *v) {
         return error; /* nothing derived, or by other rules: the next start makes it anew */
     v->contexts = work_alloc(sizeof *v->contexts * (v->meta.context_seq + 1));
     error = work_teams_load(&v->teams, v->txn);
+    if (error == PROTO_OK)
+        error = work_drop_pending(v->txn, &v->hand.reading, end, &v->gather.dropped);
     for (uint64_t seq = 1; seq <= end && error == PROTO_OK; seq++) {
         struct store_event stored;
         error = store_read_event(v->txn, seq, &stored);

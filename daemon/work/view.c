@@ -201,6 +201,8 @@ void work_view_stage(struct work *work, struct work_batch *batch) {
         add_meta_rows(work, batch);
         if (!changes_nothing(batch))
             batch->error = commit(work, batch);
+        if (batch->error == PROTO_OK)
+            work_drop_take_over(work, batch);
     }
     atomic_fetch_add(&work->folds, batch->folds);
     atomic_fetch_add(&work->refolds, batch->refolds);

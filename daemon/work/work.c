@@ -132,7 +132,8 @@ static void init_shared(struct work *work) {
     pthread_condattr_t steady;
     (void)pthread_condattr_init(&steady);
     (void)pthread_condattr_setclock(&steady, CLOCK_MONOTONIC);
-    pthread_cond_t *conds[] = {&work->log_wake, &work->pipe_wake, &work->hand_wake, &work->hand_done, &work->sync_wake};
+    pthread_cond_t *conds[] = {&work->log_wake,  &work->pipe_wake, &work->hand_wake,
+                               &work->hand_done, &work->sync_wake, &work->renew_done};
     for (size_t i = 0; i < sizeof conds / sizeof *conds; i++)
         (void)pthread_cond_init(conds[i], &steady);
     (void)pthread_condattr_destroy(&steady);
@@ -141,7 +142,8 @@ static void init_shared(struct work *work) {
 }
 
 static void deinit_shared(struct work *work) {
-    pthread_cond_t *conds[] = {&work->log_wake, &work->pipe_wake, &work->hand_wake, &work->hand_done, &work->sync_wake};
+    pthread_cond_t *conds[] = {&work->log_wake,  &work->pipe_wake, &work->hand_wake,
+                               &work->hand_done, &work->sync_wake, &work->renew_done};
     for (size_t i = 0; i < sizeof conds / sizeof *conds; i++)
         (void)pthread_cond_destroy(conds[i]);
     (void)pthread_mutex_destroy(&work->lock);
@@ -178,6 +180,8 @@ static void free_all(struct work *work) {
     work_map_free(&work->log_side.registered_in_call);
     work_joined_free(&work->log_side.joined);
     work_teams_free(&work->log_side.teams);
+    work_drops_free(&work->removals);
+    work_map_free(&work->erased);
     work_teams_free(&work->teams);
     work_context_release(work->context);
     deinit_shared(work);
@@ -203,6 +207,7 @@ enum proto_error work_open(const struct work_options *options, struct work **out
     struct store_identity identity;
     store_identity_get(work->store, &identity);
     work->node = identity.node;
+    atomic_store(&work->log_seq, identity.log_seq);
     enum proto_error error = PROTO_OK;
     if (!make_hands(work))
         error = proto_fault_set(fault, PROTO_BUSY, NULL, "There is no memory to start with.");
@@ -210,6 +215,11 @@ enum proto_error work_open(const struct work_options *options, struct work **out
         error = first_context(work);
     if (error == PROTO_OK) {
         work_rules_mark(work);
+        error = work_site_key_load(work);
+        if (error != PROTO_OK)
+            (void)proto_fault_set(fault, error, NULL, "%s", proto_error_sentence(error));
+    }
+    if (error == PROTO_OK) {
         error = work_view_check(work, fault);
     }
     if (error == PROTO_OK && options->workers && !start_threads(work))
