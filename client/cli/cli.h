@@ -169,6 +169,10 @@ void words_zone(int64_t now_ms, char out[48]);              /* UTC+01:00 */
 void words_date(int64_t midnight_ms, char out[32]);
 /* A key without its unit, in words: "withdrawn" for "withdrawn_ml", "due on" for "due_on". */
 void words_key(const char *key, char out[64]);
+/* Text of one key of a map; "" when it has none. */
+const char *words_text(const struct betony_value *map, const char *key);
+/* One key of a map by words_value. */
+void words_field(const struct betony_value *map, const char *key, char *out, size_t size);
 /* A unit of the tables as people write it. */
 const char *words_unit(const char *code);
 /* A value as people read it, by its key's unit and form: amounts with units, times, lists. */

@@ -190,8 +190,8 @@ static void mind_target(struct cli *cli, const char *child, const char *target) 
         const struct betony_value *result = betony_answer_result(answer), *rows = betony_value_get(result, "rows");
         bool held = false;
         for (size_t i = 0; i < betony_value_count(rows); i++)
-            held = held || strcmp(betony_value_text(betony_value_get(betony_value_at(rows, i), "id"), ""), target) == 0;
-        (void)snprintf(after, sizeof after, "%s", betony_value_text(betony_value_get(result, "after"), ""));
+            held = held || strcmp(words_text(betony_value_at(rows, i), "id"), target) == 0;
+        (void)snprintf(after, sizeof after, "%s", words_text(result, "after"));
         betony_answer_free(answer);
         if (held)
             return;

@@ -8,10 +8,6 @@
 
 #include <string.h>
 
-static const char *text_of(const struct betony_value *map, const char *key) {
-    return betony_value_text(betony_value_get(map, key), "");
-}
-
 static void show_recorded(const struct cli *cli, const struct record_answer *told, bool repeated) {
     char at[32], zone[48];
     words_time(told->at_ms, at);
@@ -44,7 +40,7 @@ static void show_alike(const struct cli *cli, const struct betony_value *alike, 
         (void)snprintf(text, sizeof text,
                        "alike: a like event of this child, of %s, is on record: %.40s. If both tell of one happening, "
                        "repeat this line with --replaces %s --same-as %.40s",
-                       at, text_of(one, "like"), told->id, text_of(one, "like"));
+                       at, words_text(one, "like"), told->id, words_text(one, "like"));
         out_folded(cli, stdout, 0, text);
     }
 }
@@ -53,7 +49,7 @@ static void show_alike(const struct cli *cli, const struct betony_value *alike, 
 static void show_notes(const struct cli *cli, const struct betony_value *notes) {
     for (size_t i = 0; i < betony_value_count(notes); i++) {
         char text[600];
-        (void)snprintf(text, sizeof text, "NOTE: %.500s", text_of(betony_value_at(notes, i), "message"));
+        (void)snprintf(text, sizeof text, "NOTE: %.500s", words_text(betony_value_at(notes, i), "message"));
         out_folded(cli, stdout, 0, text);
     }
 }
@@ -75,7 +71,8 @@ static struct betony_answer *ask_page(struct cli *cli, const char *child) {
 }
 
 static bool is_same_alert(const struct betony_value *a, const struct betony_value *b) {
-    return strcmp(text_of(a, "name"), text_of(b, "name")) == 0 && strcmp(text_of(a, "stoma"), text_of(b, "stoma")) == 0;
+    return strcmp(words_text(a, "name"), words_text(b, "name")) == 0 &&
+           strcmp(words_text(a, "stoma"), words_text(b, "stoma")) == 0;
 }
 
 static bool is_among(const struct betony_value *alerts, const struct betony_value *alert) {
@@ -87,7 +84,7 @@ static bool is_among(const struct betony_value *alerts, const struct betony_valu
 
 static bool is_device_out(const struct betony_value *alerts) {
     for (size_t i = 0; i < betony_value_count(alerts); i++)
-        if (strcmp(text_of(betony_value_at(alerts, i), "name"), "tube-out") == 0)
+        if (strcmp(words_text(betony_value_at(alerts, i), "name"), "tube-out") == 0)
             return true;
     return false;
 }
@@ -113,12 +110,12 @@ static size_t show_still_open(const struct cli *cli, const struct betony_value *
         if (is_among(opened, alert))
             continue;
         count++;
-        if (strcmp(text_of(alert, "urgency"), "now") == 0) {
+        if (strcmp(words_text(alert, "urgency"), "now") == 0) {
             out_heading(cli, stdout, "STILL OPEN");
             show_alert(cli, stdout, alert, false, false);
         } else if (at < sizeof others) {
-            at += (size_t)snprintf(others + at, sizeof others - at, "%s%s (%s)", at ? ", " : "", text_of(alert, "name"),
-                                   text_of(alert, "urgency"));
+            at += (size_t)snprintf(others + at, sizeof others - at, "%s%s (%s)", at ? ", " : "",
+                                   words_text(alert, "name"), words_text(alert, "urgency"));
         }
     }
     if (others[0]) {
@@ -136,7 +133,7 @@ static void show_what_next(const struct record_answer *told, const struct betony
     out_text(stdout, child);
     (void)fputs("\nafter a call:   betony record contact.made --patient ", stdout);
     out_text(stdout, child);
-    (void)printf(" --to WHOM --outcome answered --about %s\n", text_of(alert, "name"));
+    (void)printf(" --to WHOM --outcome answered --about %s\n", words_text(alert, "name"));
 }
 
 static void show_consequences(struct cli *cli, const struct betony_value *opened, bool repeated,

@@ -179,7 +179,7 @@ int cli_list(struct cli *cli, const struct cli_args *args, const char *method, c
         }
         const struct betony_value *result = betony_answer_result(answer);
         const struct betony_value *page = betony_value_get(result, "rows");
-        (void)snprintf(rows->after, sizeof rows->after, "%s", betony_value_text(betony_value_get(result, "after"), ""));
+        (void)snprintf(rows->after, sizeof rows->after, "%s", words_text(result, "after"));
         taken += betony_value_count(page);
         if (cli->format == CLI_FORMAT_NDJSON) {
             print_ndjson(page);
@@ -223,7 +223,7 @@ static int search(struct cli *cli, const char *key, const char *text, struct bet
 }
 
 static const char *row_text(const struct betony_value *row, const char *key) {
-    return betony_value_text(betony_value_get(row, key), "");
+    return words_text(row, key);
 }
 
 /* How many rows have the label `name` (all rows when it is NULL); the last of them into *child. */

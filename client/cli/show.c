@@ -44,7 +44,7 @@ static bool is_telling(const struct cli *cli, const struct source *source, const
 static bool is_pressing(const struct betony_value *row) {
     static const char *const keys[] = {"state", "level", "urgency"};
     for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++) {
-        const char *text = betony_value_text(betony_value_get(row, keys[i]), "");
+        const char *text = words_text(row, keys[i]);
         if (strcmp(text, "overdue") == 0 || strcmp(text, "now") == 0)
             return true;
     }

@@ -17,10 +17,6 @@ static void line(const struct cli *cli, FILE *out, const char *label, const char
     out_folded(cli, out, LABEL_COLUMNS, text);
 }
 
-static const char *text_of(const struct betony_value *alert, const char *key) {
-    return betony_value_text(betony_value_get(alert, key), "");
-}
-
 /* "aim 15:00, 40 min left" or "limit 16:00 passed 12 min ago" */
 static void clock_part(const char *name, int64_t at, int64_t now_ms, char out[128]) {
     char clock[32], span[48];
@@ -46,13 +42,13 @@ static void show_clock(const struct cli *cli, FILE *out, const struct betony_val
 
 static void show_head(const struct cli *cli, FILE *out, const struct betony_value *alert, bool with_child) {
     char urgency[16], head[240];
-    (void)snprintf(urgency, sizeof urgency, "%s", text_of(alert, "urgency"));
+    (void)snprintf(urgency, sizeof urgency, "%s", words_text(alert, "urgency"));
     for (char *c = urgency; *c; c++)
         *c = (char)toupper((unsigned char)*c);
-    const char *stoma = text_of(alert, "stoma");
-    (void)snprintf(head, sizeof head, "%-6s %s%s%s%s%s%s%s%s", urgency, with_child ? text_of(alert, "label") : "",
-                   with_child ? "  " : "", text_of(alert, "name"), with_child ? "  " : "",
-                   with_child ? text_of(alert, "team") : "", stoma[0] && strcmp(stoma, "main") != 0 ? "  " : "",
+    const char *stoma = words_text(alert, "stoma");
+    (void)snprintf(head, sizeof head, "%-6s %s%s%s%s%s%s%s%s", urgency, with_child ? words_text(alert, "label") : "",
+                   with_child ? "  " : "", words_text(alert, "name"), with_child ? "  " : "",
+                   with_child ? words_text(alert, "team") : "", stoma[0] && strcmp(stoma, "main") != 0 ? "  " : "",
                    strcmp(stoma, "main") != 0 ? stoma : "", stoma[0] && strcmp(stoma, "main") != 0 ? " stoma" : "");
     out_strong(cli, out, head);
     (void)fputc('\n', out);
@@ -61,8 +57,8 @@ static void show_head(const struct cli *cli, FILE *out, const struct betony_valu
 /* "rule (basis)": why it is an alert at all. */
 static void show_reason(const struct cli *cli, FILE *out, const struct betony_value *alert) {
     char text[1300];
-    const char *basis = text_of(alert, "basis");
-    (void)snprintf(text, sizeof text, "%.600s%s%.600s%s", text_of(alert, "rule"), basis[0] ? " (basis: " : "", basis,
+    const char *basis = words_text(alert, "basis");
+    (void)snprintf(text, sizeof text, "%.600s%s%.600s%s", words_text(alert, "rule"), basis[0] ? " (basis: " : "", basis,
                    basis[0] ? ")" : "");
     line(cli, out, "rule", text);
 }
@@ -76,8 +72,8 @@ void show_alert(const struct cli *cli, FILE *out, const struct betony_value *ale
         words_since(since, cli->now_ms, since_text);
     line(cli, out, "since", since_text);
     show_clock(cli, out, alert, cli->now_ms);
-    line(cli, out, "found", text_of(alert, "found"));
-    line(cli, out, "next step", text_of(alert, "next_step"));
+    line(cli, out, "found", words_text(alert, "found"));
+    line(cli, out, "next step", words_text(alert, "next_step"));
     words_value("call", betony_value_get(alert, "call"), text, sizeof text);
     line(cli, out, "call", text);
     int64_t answered = betony_value_int(betony_value_get(alert, "answered_at"), 0);

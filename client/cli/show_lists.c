@@ -14,14 +14,6 @@ static void line(const struct cli *cli, FILE *out, const char *text) {
     out_folded(cli, out, 2, text);
 }
 
-static const char *text_of(const struct betony_value *map, const char *key) {
-    return betony_value_text(betony_value_get(map, key), "");
-}
-
-static void value_of(const struct betony_value *map, const char *key, char *out, size_t size) {
-    words_value(key, betony_value_get(map, key), out, size);
-}
-
 /* --- forecast ---------------------------------------------------------------------------------------------------------------- */
 
 /* The interval comes from measured volumes, so its low end may lie below nothing. */
@@ -29,13 +21,13 @@ static void show_loss(const struct cli *cli, FILE *out, const struct betony_valu
     char text[500], loss[32], low[32], high[32], next[32];
     if (!balloon)
         return;
-    value_of(balloon, "loss_ml_week", loss, sizeof loss);
+    words_field(balloon, "loss_ml_week", loss, sizeof loss);
     words_value("", betony_value_get(balloon, "low"), low, sizeof low);
-    value_of(balloon, "high", high, sizeof high);
-    value_of(balloon, "next_expected_ml", next, sizeof next);
+    words_field(balloon, "high", high, sizeof high);
+    words_field(balloon, "next_expected_ml", next, sizeof next);
     bool some = betony_value_number(betony_value_get(balloon, "low"), 0) > 0;
-    const char *date = text_of(balloon, "expected_low_on");
-    const char *which = strcmp(text_of(balloon, "stoma"), "second") == 0 ? " of the second stoma" : "";
+    const char *date = words_text(balloon, "expected_low_on");
+    const char *which = strcmp(words_text(balloon, "stoma"), "second") == 0 ? " of the second stoma" : "";
     (void)snprintf(text, sizeof text,
                    "By its last fills the balloon%s is expected to lose %s (95 %% interval: %s to %s mL), and to hold "
                    "about %s at the next check%s%s.",
@@ -66,19 +58,19 @@ static void add_spare(struct table *table, const struct betony_value *spare) {
     char size[80], length[32], french[32], count[32], rest[500], counted[32] = "";
     static const char *const told[] = {"what",      "place",   "stoma",   "count",      "french_fr",
                                        "length_mm", "expires", "in_date", "counted_at", NULL};
-    bool second = strcmp(text_of(spare, "stoma"), "second") == 0;
+    bool second = strcmp(words_text(spare, "stoma"), "second") == 0;
     int64_t at = betony_value_int(betony_value_get(spare, "counted_at"), 0);
-    value_of(spare, "french_fr", french, sizeof french);
-    value_of(spare, "length_mm", length, sizeof length);
-    value_of(spare, "count", count, sizeof count);
+    words_field(spare, "french_fr", french, sizeof french);
+    words_field(spare, "length_mm", length, sizeof length);
+    words_field(spare, "count", count, sizeof count);
     (void)snprintf(size, sizeof size, "%s%s%s", french, french[0] && length[0] ? ", " : "", length);
     if (at)
         words_day(at, counted);
-    table_cell(table, text_of(spare, "what"));
-    table_cell(table, text_of(spare, "place"));
+    table_cell(table, words_text(spare, "what"));
+    table_cell(table, words_text(spare, "place"));
     table_cell(table, count);
     table_cell(table, size);
-    table_cell(table, text_of(spare, "expires"));
+    table_cell(table, words_text(spare, "expires"));
     table_cell(table, !betony_value_get(spare, "in_date")                            ? "not said"
                       : betony_value_bool(betony_value_get(spare, "in_date"), false) ? "yes"
                                                                                      : "NO");
@@ -98,7 +90,7 @@ void show_spares(const struct cli *cli, FILE *out, const struct betony_value *sp
     if (betony_value_count(spare) == 0)
         return;
     out_heading(cli, out, "SPARES");
-    value_of(spare, "required", required, sizeof required);
+    words_field(spare, "required", required, sizeof required);
     (void)snprintf(text, sizeof text, "needed at home: %s", required);
     line(cli, out, text);
     if (betony_value_count(counted) == 0) {
@@ -122,11 +114,11 @@ static void add_skills(struct table *table, const struct betony_value *carer) {
         int64_t at = betony_value_int(betony_value_get(skill, "trained_at"), 0);
         if (at)
             words_day(at, trained);
-        table_cell(table, text_of(carer, "carer"));
-        table_cell(table, text_of(skill, "skill"));
-        table_cell(table, text_of(skill, "level"));
+        table_cell(table, words_text(carer, "carer"));
+        table_cell(table, words_text(skill, "skill"));
+        table_cell(table, words_text(skill, "level"));
         table_cell(table, trained);
-        table_cell(table, text_of(skill, "until"));
+        table_cell(table, words_text(skill, "until"));
         table_cell(table, left ? "no longer a carer" : in_date ? "yes" : "NO");
     }
 }
@@ -151,23 +143,23 @@ void show_carers(const struct cli *cli, FILE *out, const struct betony_value *ca
 
 static void add_check(struct table *table, const struct betony_value *check) {
     char text[64];
-    value_of(check, "at", text, sizeof text);
+    words_field(check, "at", text, sizeof text);
     table_cell(table, text);
     if (betony_value_bool(betony_value_get(check, "stuck"), false))
         (void)snprintf(text, sizeof text, "nothing");
     else
-        value_of(check, "withdrawn_ml", text, sizeof text);
+        words_field(check, "withdrawn_ml", text, sizeof text);
     table_cell(table, text);
     if (betony_value_bool(betony_value_get(check, "left_empty"), false))
         (void)snprintf(text, sizeof text, "left empty");
     else
-        value_of(check, "filled_ml", text, sizeof text);
+        words_field(check, "filled_ml", text, sizeof text);
     table_cell(table, text);
-    value_of(check, "prescribed_ml", text, sizeof text);
+    words_field(check, "prescribed_ml", text, sizeof text);
     table_cell(table, text);
-    table_cell(table, text_of(check, "look"));
-    table_cell(table, text_of(check, "fluid"));
-    table_cell(table, strcmp(text_of(check, "stoma"), "second") == 0 ? "second stoma" : "");
+    table_cell(table, words_text(check, "look"));
+    table_cell(table, words_text(check, "fluid"));
+    table_cell(table, strcmp(words_text(check, "stoma"), "second") == 0 ? "second stoma" : "");
 }
 
 void show_trend(const struct cli *cli, FILE *out, const struct betony_value *trend) {

@@ -9,10 +9,6 @@
 
 #include <string.h>
 
-static const char *text_of(const struct betony_value *map, const char *key) {
-    return betony_value_text(betony_value_get(map, key), "");
-}
-
 static bool is_said(const struct betony_value *map, const char *key) {
     return betony_value_bool(betony_value_get(map, key), false);
 }
@@ -51,7 +47,7 @@ static void show_mind(const struct cli *cli, FILE *out, const struct betony_valu
     if (hours >= 0)
         at += (size_t)snprintf(text + at, sizeof text - at, "%snot without feed for more than %lld h", at ? ", " : "",
                                (long long)hours);
-    const char *medicines = text_of(record, "critical_medicines");
+    const char *medicines = words_text(record, "critical_medicines");
     if (medicines[0])
         (void)snprintf(text + at, sizeof text - at, "%smedicines that cannot wait: %.400s", at ? "; " : "", medicines);
     show_label(cli, out, "mind", text);
@@ -64,7 +60,7 @@ static void show_reservations(const struct cli *cli, FILE *out, const struct bet
     if (closed) {
         words_value("at", betony_value_get(closed, "at"), at, sizeof at);
         (void)snprintf(text, sizeof text, "THE RECORD IS CLOSED since %s: %s. Nothing is due for this child.", at,
-                       text_of(closed, "reason"));
+                       words_text(closed, "reason"));
         out_folded(cli, out, 0, text);
     }
     if (betony_value_get(status, "other_rules"))
@@ -83,7 +79,7 @@ static void show_absence(const struct cli *cli, FILE *out, const struct betony_v
     const struct betony_value *stay = betony_value_get(record, "stay"), *away = betony_value_get(record, "away");
     if (stay && !betony_value_get(stay, "ended_at")) {
         show_stay(cli, out, "AWAY NOW", stay);
-        if (strcmp(text_of(stay, "where"), "hospital") == 0)
+        if (strcmp(words_text(stay, "where"), "hospital") == 0)
             show_label(cli, out, " ", "routine tasks wait until the return");
     }
     if (away && !betony_value_get(away, "ended_at"))
@@ -94,11 +90,12 @@ static void show_head(const struct cli *cli, FILE *out, const struct betony_valu
     char at[32], zone[48], line[300];
     words_time(cli->now_ms, at);
     words_zone(cli->now_ms, zone);
-    (void)snprintf(line, sizeof line, "%s  %s  born %s  level %s", text_of(status, "label"), text_of(status, "team"),
-                   text_of(betony_value_get(status, "record"), "born"), text_of(status, "level"));
+    (void)snprintf(line, sizeof line, "%s  %s  born %s  level %s", words_text(status, "label"),
+                   words_text(status, "team"), words_text(betony_value_get(status, "record"), "born"),
+                   words_text(status, "level"));
     out_strong(cli, out, line);
     (void)fprintf(out, "\nas of %s %s, id ", at, zone);
-    out_text(out, text_of(status, "patient"));
+    out_text(out, words_text(status, "patient"));
     (void)fputc('\n', out);
     show_reservations(cli, out, status);
     show_absence(cli, out, betony_value_get(status, "record"));
@@ -144,7 +141,7 @@ void show_own_plan(const struct cli *cli, FILE *out, const struct betony_value *
 
 static bool is_out(const struct betony_value *stomas) {
     for (size_t i = 0; i < betony_value_count(stomas); i++)
-        if (strcmp(text_of(betony_value_at(stomas, i), "state"), "out") == 0)
+        if (strcmp(words_text(betony_value_at(stomas, i), "state"), "out") == 0)
             return true;
     return false;
 }

@@ -9,14 +9,6 @@
 
 #define COUNT(array) (sizeof(array) / sizeof(array)[0])
 
-static const char *text_of(const struct betony_value *map, const char *key) {
-    return betony_value_text(betony_value_get(map, key), "");
-}
-
-static void value_of(const struct betony_value *map, const char *key, char *out, size_t size) {
-    words_value(key, betony_value_get(map, key), out, size);
-}
-
 void show_contacts(const struct cli *cli, FILE *out, const struct betony_value *contacts) {
     static const struct show_column columns[] = {
         {"role", {"role", false, false}}, {"name", {"name", false, true}}, {"phone", {"phone", false, false}}};
@@ -34,11 +26,11 @@ static void plan_words(const struct betony_value *entry, char *out, size_t size)
                                        "off",  "every_days", "until",    "set_at", NULL};
     char rest[400], every[48];
     words_map(entry, told, rest, sizeof rest);
-    value_of(entry, "every_days", every, sizeof every);
+    words_field(entry, "every_days", every, sizeof every);
     if (betony_value_int(betony_value_get(entry, "every_days"), 0) == 1)
         (void)snprintf(every, sizeof every, "day");
     bool off = betony_value_bool(betony_value_get(entry, "off"), false);
-    const char *plan = text_of(entry, "plan");
+    const char *plan = words_text(entry, "plan");
     (void)snprintf(out, size, "%s%s%s%s%s%s%s", off ? "off" : "", every[0] ? "every " : "", every,
                    rest[0] && (off || every[0]) ? ", " : "", rest, plan[0] && (off || every[0] || rest[0]) ? "; " : "",
                    plan);
@@ -56,14 +48,14 @@ void show_plan(const struct cli *cli, FILE *out, const struct betony_value *plan
     for (size_t i = 0; i < betony_value_count(plan); i++) {
         const struct betony_value *entry = betony_value_at(plan, i);
         char text[1200], set[32] = "";
-        const char *about = text_of(entry, "task")[0]     ? text_of(entry, "task")
-                            : text_of(entry, "policy")[0] ? text_of(entry, "policy")
-                                                          : text_of(entry, "accepted");
-        bool second = strcmp(text_of(entry, "stoma"), "second") == 0;
-        (void)snprintf(text, sizeof text, "%s%s%s", text_of(entry, "accepted")[0] ? "accepted: " : "", about,
+        const char *about = words_text(entry, "task")[0]     ? words_text(entry, "task")
+                            : words_text(entry, "policy")[0] ? words_text(entry, "policy")
+                                                             : words_text(entry, "accepted");
+        bool second = strcmp(words_text(entry, "stoma"), "second") == 0;
+        (void)snprintf(text, sizeof text, "%s%s%s", words_text(entry, "accepted")[0] ? "accepted: " : "", about,
                        second ? ", second stoma" : "");
         table_cell(table, text);
-        table_cell(table, text_of(entry, "until"));
+        table_cell(table, words_text(entry, "until"));
         int64_t set_at = betony_value_int(betony_value_get(entry, "set_at"), 0);
         if (set_at)
             words_day(set_at, set);
@@ -84,8 +76,8 @@ static void show_entries(const struct cli *cli, FILE *out, const char *label, co
     size_t at = 0;
     for (size_t i = 0; i < betony_value_count(list) && at < sizeof text; i++) {
         char one[300], two[300];
-        value_of(betony_value_at(list, i), first, one, sizeof one);
-        value_of(betony_value_at(list, i), second, two, sizeof two);
+        words_field(betony_value_at(list, i), first, one, sizeof one);
+        words_field(betony_value_at(list, i), second, two, sizeof two);
         at += (size_t)snprintf(text + at, sizeof text - at, "%s%s%s%s%s", i ? ", " : "", one, glue, two, behind);
     }
     show_label(cli, out, label, text);
@@ -95,8 +87,8 @@ static void show_feeding(const struct cli *cli, FILE *out, const struct betony_v
     static const char *const told[] = {"mode", "ml_day", "prescribed_at", NULL};
     const struct betony_value *feed = betony_value_get(record, "feed");
     char text[600], day[48], rest[300], at[32] = "";
-    const char *mode = text_of(feed, "mode")[0] ? text_of(feed, "mode") : text_of(record, "feeding");
-    value_of(feed, "ml_day", day, sizeof day);
+    const char *mode = words_text(feed, "mode")[0] ? words_text(feed, "mode") : words_text(record, "feeding");
+    words_field(feed, "ml_day", day, sizeof day);
     words_map(feed, told, rest, sizeof rest);
     if (feed)
         words_day(betony_value_int(betony_value_get(feed, "prescribed_at"), 0), at);
@@ -125,11 +117,11 @@ void show_stay(const struct cli *cli, FILE *out, const char *label, const struct
     char text[700], from[32] = "", to[32] = "";
     if (!stay)
         return;
-    value_of(stay, "started_at", from, sizeof from);
-    value_of(stay, "ended_at", to, sizeof to);
-    const char *name = text_of(stay, "name"), *back = text_of(stay, "expected_back");
-    (void)snprintf(text, sizeof text, "%s%s%.300s, from %s%s%s%s%s", text_of(stay, "where"), name[0] ? ", " : "", name,
-                   from, to[0] ? " to " : "", to, back[0] && !to[0] ? ", expected back " : "", to[0] ? "" : back);
+    words_field(stay, "started_at", from, sizeof from);
+    words_field(stay, "ended_at", to, sizeof to);
+    const char *name = words_text(stay, "name"), *back = words_text(stay, "expected_back");
+    (void)snprintf(text, sizeof text, "%s%s%.300s, from %s%s%s%s%s", words_text(stay, "where"), name[0] ? ", " : "",
+                   name, from, to[0] ? " to " : "", to, back[0] && !to[0] ? ", expected back " : "", to[0] ? "" : back);
     show_label(cli, out, label, text);
 }
 
@@ -165,20 +157,20 @@ void show_record(const struct cli *cli, FILE *out, const struct betony_value *re
     if (betony_value_count(record) == 0)
         return;
     out_heading(cli, out, "RECORD");
-    show_label(cli, out, "nurse", text_of(record, "named_nurse"));
-    show_label(cli, out, "address", text_of(record, "address"));
-    show_label(cli, out, "access", text_of(record, "access"));
+    show_label(cli, out, "nurse", words_text(record, "named_nurse"));
+    show_label(cli, out, "address", words_text(record, "address"));
+    show_label(cli, out, "access", words_text(record, "access"));
     show_entries(cli, out, "known as", betony_value_get(record, "identifiers"), "system", ": ", "value", "");
     show_feeding(cli, out, record);
     show_signs(cli, out, record);
     show_entries(cli, out, "uses", betony_value_get(record, "use"), "item", ": ", "per_day", " a day");
     show_stay(cli, out, "last stay", betony_value_get(record, "stay"));
     show_stay(cli, out, "away", betony_value_get(record, "away"));
-    show_label(cli, out, "next visit", text_of(record, "visit_planned_on"));
+    show_label(cli, out, "next visit", words_text(record, "visit_planned_on"));
     show_table(cli, out, betony_value_get(record, "appointments"), appointments, COUNT(appointments));
-    value_of(record, "last_word_at", text, sizeof text);
+    words_field(record, "last_word_at", text, sizeof text);
     show_label(cli, out, "last word", text);
-    value_of(record, "registered_at", text, sizeof text);
+    words_field(record, "registered_at", text, sizeof text);
     show_label(cli, out, "registered", text);
     words_map(record, told, text, sizeof text);
     show_label(cli, out, "also", text);

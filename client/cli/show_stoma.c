@@ -15,10 +15,6 @@ struct part {
     size_t at;
 };
 
-static const char *text_of(const struct betony_value *map, const char *key) {
-    return betony_value_text(betony_value_get(map, key), "");
-}
-
 /* Adds ", " and the text; nothing when `value` is empty. */
 static void add(struct part *part, const char *before, const char *value, const char *behind) {
     if (!value[0])
@@ -94,14 +90,14 @@ static void show_placing(const struct cli *cli, FILE *out, const struct betony_v
     words_value("put_back_at", betony_value_get(device, "put_back_at"), back, sizeof back);
     add(&part, "", placed, "");
     add(&part, "put back ", back, "");
-    add(&part, "at ", text_of(device, "place"), "");
-    add(&part, "by ", text_of(device, "placed_by"), "");
-    add(&part, "reason: ", text_of(device, "why"), "");
+    add(&part, "at ", words_text(device, "place"), "");
+    add(&part, "by ", words_text(device, "placed_by"), "");
+    add(&part, "reason: ", words_text(device, "why"), "");
     if (betony_value_bool(betony_value_get(device, "first_in_stoma"), false))
         add(&part, "", "the first in this stoma", "");
     show_label(cli, out, "placed", part.text);
     part = (struct part){{0}, 0};
-    add(&part, "by ", text_of(position, "method"), "");
+    add(&part, "by ", words_text(position, "method"), "");
     add_value(&part, "pH ", position, "ph", "");
     add_value(&part, "", position, "at", "");
     show_label(cli, out, "position", part.at ? part.text : "no confirmation on record");
@@ -113,9 +109,9 @@ static void show_device(const struct cli *cli, FILE *out, const struct betony_va
                                        "placed_by",    "why",        "position",  "first_in_stoma", "change_due_on",
                                        "change_by_on", "outside_mm", NULL};
     struct part part = {{0}, 0};
-    add(&part, "held by a ", text_of(device, "retention"), "");
-    add(&part, "", text_of(device, "profile"), " profile");
-    add(&part, "tip in the ", text_of(device, "tip"), "");
+    add(&part, "held by a ", words_text(device, "retention"), "");
+    add(&part, "", words_text(device, "profile"), " profile");
+    add(&part, "tip in the ", words_text(device, "tip"), "");
     show_label(cli, out, "device", part.text);
     part = (struct part){{0}, 0};
     add_value(&part, "", device, "french_fr", "");
@@ -129,21 +125,21 @@ static void show_device(const struct cli *cli, FILE *out, const struct betony_va
     show_label(cli, out, "marked", part.text);
     show_placing(cli, out, device);
     part = (struct part){{0}, 0};
-    add(&part, "due ", text_of(device, "change_due_on"), "");
-    add(&part, "at the latest ", text_of(device, "change_by_on"), "");
+    add(&part, "due ", words_text(device, "change_due_on"), "");
+    add(&part, "at the latest ", words_text(device, "change_by_on"), "");
     show_label(cli, out, "next change", part.text);
 }
 
 void show_device_cell(const struct betony_value *row, char *out, size_t size) {
     struct part part = {{0}, 0};
-    add(&part, "", text_of(row, "retention"), "");
-    add(&part, "", text_of(row, "profile"), " profile");
-    add(&part, "tip in the ", text_of(row, "tip"), "");
+    add(&part, "", words_text(row, "retention"), "");
+    add(&part, "", words_text(row, "profile"), " profile");
+    add(&part, "tip in the ", words_text(row, "tip"), "");
     add_value(&part, "", row, "french_fr", "");
     add_value(&part, "", row, "length_mm", "");
     add_value(&part, "balloon ", row, "balloon_ml", "");
-    add(&part, "item ", text_of(row, "gtin"), "");
-    add(&part, "serial ", text_of(row, "serial"), "");
+    add(&part, "item ", words_text(row, "gtin"), "");
+    add(&part, "serial ", words_text(row, "serial"), "");
     add_value(&part, "placed ", row, "placed_at", "");
     (void)snprintf(out, size, "%s", part.text);
 }
@@ -170,14 +166,14 @@ static void show_formed(const struct cli *cli, FILE *out, const struct betony_va
     int64_t days = betony_value_int(betony_value_get(stoma, "age_days"), -1);
     if (days >= 0)
         age_words(days, age);
-    add(&part, "", text_of(stoma, "formed_on"), "");
+    add(&part, "", words_text(stoma, "formed_on"), "");
     add(&part, "", age, " old");
-    add(&part, "", text_of(stoma, "how"), "");
-    add(&part, "", text_of(stoma, "hospital"), "");
+    add(&part, "", words_text(stoma, "how"), "");
+    add(&part, "", words_text(stoma, "hospital"), "");
     add_rest(&part, stoma, told);
     show_label(cli, out, "formed", part.at ? part.text : "date not on record");
     int32_t day;
-    const char *on = text_of(stoma, "mature_on");
+    const char *on = words_text(stoma, "mature_on");
     if (proto_date_parse((struct proto_slice){on, (uint32_t)strlen(on)}, &day) == PROTO_OK) {
         bool ahead = day * PROTO_DAY_MS > cli->now_ms;
         (void)snprintf(mature, sizeof mature, "%s %s", ahead ? "not before" : "since", on);
@@ -187,14 +183,15 @@ static void show_formed(const struct cli *cli, FILE *out, const struct betony_va
 
 void show_stoma(const struct cli *cli, FILE *out, const struct betony_value *stoma, bool alone) {
     char text[600], head[128];
-    (void)snprintf(head, sizeof head, "STOMA, %s: %s", text_of(stoma, "stoma"), state_words(text_of(stoma, "state")));
+    (void)snprintf(head, sizeof head, "STOMA, %s: %s", words_text(stoma, "stoma"),
+                   state_words(words_text(stoma, "state")));
     out_heading(cli, out, head);
     show_formed(cli, out, stoma);
     if (!alone) /* the page's own line says it then */
         show_home_change(cli, out, betony_value_get(stoma, "home_change"));
     struct part part = {{0}, 0};
     add_value(&part, "", stoma, "site_checked_at", "");
-    add(&part, "skin ", text_of(stoma, "skin"), "");
+    add(&part, "skin ", words_text(stoma, "skin"), "");
     show_label(cli, out, "site checked", part.text);
     if (betony_value_get(stoma, "device"))
         show_device(cli, out, betony_value_get(stoma, "device"));

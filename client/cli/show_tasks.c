@@ -13,10 +13,6 @@
 
 #define TRAINING_AHEAD_MS (30 * PROTO_DAY_MS)
 
-static const char *text_of(const struct betony_value *map, const char *key) {
-    return betony_value_text(betony_value_get(map, key), "");
-}
-
 static int64_t time_of(const struct betony_value *map, const char *key) {
     return betony_value_int(betony_value_get(map, key), 0);
 }
@@ -26,17 +22,17 @@ static int64_t time_of(const struct betony_value *map, const char *key) {
 /* "overdue 3 days": the day on which it became overdue is the first. */
 static void state_words(const struct cli *cli, const struct betony_value *task, char *out, size_t size) {
     int64_t from = time_of(task, "overdue_at");
-    bool counted = strcmp(text_of(task, "state"), "overdue") == 0 && from != 0 && from <= cli->now_ms;
+    bool counted = strcmp(words_text(task, "state"), "overdue") == 0 && from != 0 && from <= cli->now_ms;
     long long days = counted ? (long long)((cli->now_ms - from) / PROTO_DAY_MS) + 1 : 0;
     if (counted)
         (void)snprintf(out, size, "overdue %lld day%s", days, days == 1 ? "" : "s");
     else
-        (void)snprintf(out, size, "%s", text_of(task, "state"));
+        (void)snprintf(out, size, "%s", words_text(task, "state"));
 }
 
 static void title_words(const struct betony_value *task, char *out, size_t size) {
-    const char *title = text_of(task, "title")[0] ? text_of(task, "title") : text_of(task, "task");
-    if (strcmp(text_of(task, "stoma"), "second") == 0)
+    const char *title = words_text(task, "title")[0] ? words_text(task, "title") : words_text(task, "task");
+    if (strcmp(words_text(task, "stoma"), "second") == 0)
         (void)snprintf(out, size, "%s, second stoma", title);
     else
         (void)snprintf(out, size, "%s", title);
@@ -53,7 +49,7 @@ static void detail_words(const struct betony_value *task, char *out, size_t size
     int put = snprintf(out, size, "%s%s", last[0] ? "last done " : "", last);
     size_t at = put > 0 && (size_t)put < size ? (size_t)put : 0;
     for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
-        const char *text = text_of(task, parts[i].key);
+        const char *text = words_text(task, parts[i].key);
         if (!text[0])
             continue;
         put = snprintf(out + at, size - at, "%s%s%s", at ? "; " : "", parts[i].before, text);
@@ -83,7 +79,7 @@ bool show_task_cell(const struct cli *cli, const struct betony_value *row, const
 /* --- one child's tasks ----------------------------------------------------------------------------------------------------- */
 
 static int rank_of(const struct betony_value *task) {
-    const char *state = text_of(task, "state");
+    const char *state = words_text(task, "state");
     return strcmp(state, "overdue") == 0 ? 0 : strcmp(state, "due") == 0 ? 1 : 2;
 }
 
@@ -95,11 +91,11 @@ static int compare(const void *a, const void *b) {
     const char *key = rank_of(one) == 0 ? "overdue_at" : "due_at";
     if (time_of(one, key) != time_of(two, key))
         return time_of(one, key) < time_of(two, key) ? -1 : 1;
-    return strcmp(text_of(one, "title"), text_of(two, "title"));
+    return strcmp(words_text(one, "title"), words_text(two, "title"));
 }
 
 static bool is_far_training(const struct cli *cli, const struct betony_value *task) {
-    return rank_of(task) == 2 && strcmp(text_of(task, "task"), "training") == 0 &&
+    return rank_of(task) == 2 && strcmp(words_text(task, "task"), "training") == 0 &&
            time_of(task, "due_at") > cli->now_ms + TRAINING_AHEAD_MS;
 }
 
@@ -108,7 +104,7 @@ static void add_task(const struct cli *cli, struct table *table, const struct be
     char text[1200];
     for (size_t c = 0; c < sizeof keys / sizeof keys[0]; c++) {
         if (!show_task_cell(cli, task, keys[c], text, sizeof text))
-            (void)snprintf(text, sizeof text, "%s", text_of(task, keys[c]));
+            (void)snprintf(text, sizeof text, "%s", words_text(task, keys[c]));
         if (trainings > 1 && c == 2)
             (void)snprintf(text, sizeof text, "Renew training: %zu skills", trainings);
         if (trainings > 1 && c == 3)

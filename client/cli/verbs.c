@@ -205,19 +205,18 @@ static void fluid_words(int64_t set, char *out, size_t size) {
 /* Who adopted the value and when, what a set of waters means, and what the value rests on. */
 static void basis_words(const struct betony_value *rule, char *out, size_t size) {
     char fluids[300] = "", day[32] = "";
-    const char *by = betony_value_text(betony_value_get(rule, "approved_by"), "");
-    if (strcmp(betony_value_text(betony_value_get(rule, "unit"), ""), "set") == 0)
+    const char *by = words_text(rule, "approved_by");
+    if (strcmp(words_text(rule, "unit"), "set") == 0)
         fluid_words(betony_value_int(betony_value_get(rule, "value"), 0), fluids, sizeof fluids);
     if (by[0])
         words_day(betony_value_int(betony_value_get(rule, "adopted_at"), 0), day);
     (void)snprintf(out, size, "%s%s%s%s%s%s%s%s", by[0] ? "ADOPTED by " : "", by, by[0] ? ", " : "", day,
-                   by[0] ? "; " : "", fluids, fluids[0] ? "; " : "",
-                   betony_value_text(betony_value_get(rule, "basis"), ""));
+                   by[0] ? "; " : "", fluids, fluids[0] ? "; " : "", words_text(rule, "basis"));
 }
 
 static void rule_cell(const struct betony_value *rule, const char *key, char *out, size_t size) {
     if (strcmp(key, "unit") == 0)
-        (void)snprintf(out, size, "%s", words_unit(betony_value_text(betony_value_get(rule, "unit"), "")));
+        (void)snprintf(out, size, "%s", words_unit(words_text(rule, "unit")));
     else if (strcmp(key, "basis") == 0)
         basis_words(rule, out, size);
     else
@@ -364,11 +363,11 @@ static int verb_patient(struct cli *cli, const struct cli_verb *verb, int argc, 
 /* "withdrawn 4 mL, look clear [event id]", after what became of the event. */
 static void history_what(const struct betony_value *row, char *out, size_t size) {
     const struct betony_value *body = betony_value_get(row, "body"), *withdrawn = betony_value_get(row, "withdrawn");
-    const char *kind = betony_value_text(betony_value_get(row, "kind"), "");
-    const char *stoma = betony_value_text(betony_value_get(row, "stoma"), "");
+    const char *kind = words_text(row, "kind");
+    const char *stoma = words_text(row, "stoma");
     char text[2200];
     if (strcmp(kind, "note.written") == 0)
-        (void)snprintf(text, sizeof text, "%s", betony_value_text(betony_value_get(body, "text"), ""));
+        (void)snprintf(text, sizeof text, "%s", words_text(body, "text"));
     else
         words_map(body, NULL, text, sizeof text);
     bool waits = betony_value_bool(betony_value_get(row, "waits"), false);
@@ -380,7 +379,7 @@ static void history_what(const struct betony_value *row, char *out, size_t size)
                    : gone    ? "WITHDRAWN: "
                              : "",
                    strcmp(stoma, "second") == 0 ? "second stoma: " : "", text, text[0] ? " " : "",
-                   betony_value_text(betony_value_get(row, "id"), ""));
+                   words_text(row, "id"));
 }
 
 static void history_row(struct table *table, const struct betony_value *row) {
@@ -389,9 +388,9 @@ static void history_row(struct table *table, const struct betony_value *row) {
     size_t at = 0;
     words_value("at", betony_value_get(row, "at"), text, sizeof text);
     table_cell(table, text);
-    table_cell(table, betony_value_text(betony_value_get(row, "kind"), ""));
+    table_cell(table, words_text(row, "kind"));
     for (size_t i = 0; i < COUNT(people); i++) {
-        const char *name = betony_value_text(betony_value_get(row, people[i]), "");
+        const char *name = words_text(row, people[i]);
         if (name[0])
             at += (size_t)snprintf(text + at, sizeof text - at, "%s%.80s", at ? ", " : "", name);
     }

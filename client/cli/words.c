@@ -153,6 +153,14 @@ static void words_list(const char *key, const struct betony_value *value, char *
     }
 }
 
+const char *words_text(const struct betony_value *map, const char *key) {
+    return betony_value_text(betony_value_get(map, key), "");
+}
+
+void words_field(const struct betony_value *map, const char *key, char *out, size_t size) {
+    words_value(key, betony_value_get(map, key), out, size);
+}
+
 void words_value(const char *key, const struct betony_value *value, char *out, size_t size) {
     switch (betony_value_type(value)) {
     case BETONY_BOOL:

@@ -6,23 +6,10 @@
 #include <assert.h>
 #include <string.h>
 
-void care_coder_write(struct care_coder *c, uint8_t *out, size_t cap) {
-    c->writing = true;
+/* The facts themselves are left as they are: none is looked at before it was put there. */
+static void begin(struct care_coder *c, uint8_t *out, const uint8_t *in, size_t size) {
+    c->writing = out != NULL;
     c->out = out;
-    c->in = NULL;
-    c->size = cap;
-    c->at = 0;
-    c->format = 0;
-    c->error = PROTO_OK;
-    c->group_at = 0;
-    c->group_left = c->group_bits = 0;
-    c->fact_count = 0;
-    memset(c->slots, 0, sizeof c->slots);
-}
-
-void care_coder_read(struct care_coder *c, const uint8_t *in, size_t size) {
-    c->writing = false;
-    c->out = NULL;
     c->in = in;
     c->size = size;
     c->at = 0;
@@ -31,6 +18,16 @@ void care_coder_read(struct care_coder *c, const uint8_t *in, size_t size) {
     c->group_at = 0;
     c->group_left = c->group_bits = 0;
     c->fact_count = 0;
+}
+
+void care_coder_write(struct care_coder *c, uint8_t *out, size_t cap) {
+    assert(out);
+    begin(c, out, NULL, cap);
+    memset(c->slots, 0, sizeof c->slots);
+}
+
+void care_coder_read(struct care_coder *c, const uint8_t *in, size_t size) {
+    begin(c, NULL, in, size);
 }
 
 static void fail(struct care_coder *c) {

@@ -272,36 +272,33 @@ enum proto_error serve_patients(struct serve_request *r) {
  * With a lot: the index of lots, which also has devices that are out just now. Else devices in place, next change first; those whose change
  * is not planned stand at the beginning. */
 
+/* The key of a pair that is only there when it is known. */
+static bool write_key(struct proto_writer *w, const char *name, bool known, uint32_t *pairs) {
+    if (known) {
+        ++*pairs;
+        proto_write_text(w, name);
+    }
+    return known;
+}
+
 static void write_choice(struct proto_writer *w, const char *name, const char *list, uint32_t number, uint32_t *pairs) {
-    if (!number)
-        return;
-    ++*pairs;
-    proto_write_text(w, name);
-    proto_write_text(w, proto_choice_name(list, number));
+    if (write_key(w, name, number != 0, pairs))
+        proto_write_text(w, proto_choice_name(list, number));
 }
 
 static void write_text(struct proto_writer *w, const char *name, struct proto_slice text, uint32_t *pairs) {
-    if (!text.size)
-        return;
-    ++*pairs;
-    proto_write_text(w, name);
-    proto_write_slice(w, text);
+    if (write_key(w, name, text.size != 0, pairs))
+        proto_write_slice(w, text);
 }
 
 static void write_amount(struct proto_writer *w, const char *name, int32_t hundredths, uint32_t *pairs) {
-    if (!hundredths)
-        return;
-    ++*pairs;
-    proto_write_text(w, name);
-    proto_write_amount(w, hundredths);
+    if (write_key(w, name, hundredths != 0, pairs))
+        proto_write_amount(w, hundredths);
 }
 
 static void write_date(struct proto_writer *w, const char *name, int32_t day, uint32_t *pairs) {
-    if (!day)
-        return;
-    ++*pairs;
-    proto_write_text(w, name);
-    proto_write_date(w, day);
+    if (write_key(w, name, day != 0, pairs))
+        proto_write_date(w, day);
 }
 
 static void write_device_row(struct serve_request *r, const struct work_device_row *row) {

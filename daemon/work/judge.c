@@ -239,17 +239,27 @@ static bool is_standing(uint16_t kind) {
     return kind == PROTO_KIND_event_withdrawn || kind == PROTO_KIND_withdrawal_confirmed;
 }
 
+/* The event that this one names, and whether it is of the same child. False with TAKE when it is not held: it may still come, in any order. */
+static bool find_named(struct work_judging *j, uint32_t index, const struct proto_id *id, struct work_event *held,
+                       bool *same, enum verdict *verdict) {
+    *verdict = TAKE;
+    enum proto_error error = find_held(j, id, held);
+    if (error == PROTO_NOT_FOUND)
+        return false;
+    if (error == PROTO_OK)
+        error = same_child(j, &j->call->entries[index].event, held, same);
+    if (error != PROTO_OK)
+        *verdict = fail(j, index, error);
+    return error == PROTO_OK;
+}
+
 static enum verdict judge_replaces(struct work_judging *j, uint32_t index) {
     const struct work_event *event = &j->call->entries[index].event;
     struct work_event held;
+    enum verdict verdict;
     bool same = false;
-    enum proto_error error = find_held(j, &event->replaces, &held);
-    if (error == PROTO_NOT_FOUND)
-        return TAKE; /* it may still come, in any order */
-    if (error == PROTO_OK)
-        error = same_child(j, event, &held, &same);
-    if (error != PROTO_OK)
-        return fail(j, index, error);
+    if (!find_named(j, index, &event->replaces, &held, &same, &verdict))
+        return verdict;
     if (held.kind != event->kind)
         return refuse(j, index, PROTO_CONFLICT, "replaces", "An event replaces one of the same child and kind.");
     if (!same)
@@ -262,14 +272,10 @@ static enum verdict judge_replaces(struct work_judging *j, uint32_t index) {
 static enum verdict judge_withdrawal(struct work_judging *j, uint32_t index) {
     const struct work_event *event = &j->call->entries[index].event;
     struct work_event held;
+    enum verdict verdict = TAKE;
     bool same = false;
-    enum proto_error error = event->has_target ? find_held(j, &event->target, &held) : PROTO_NOT_FOUND;
-    if (error == PROTO_NOT_FOUND)
-        return TAKE;
-    if (error == PROTO_OK)
-        error = same_child(j, event, &held, &same);
-    if (error != PROTO_OK)
-        return fail(j, index, error);
+    if (!event->has_target || !find_named(j, index, &event->target, &held, &same, &verdict))
+        return verdict;
     if (!same)
         return refuse_other_child(j, index, "event", "An event is withdrawn by one of the same child.");
     if (is_standing(held.kind))
@@ -281,14 +287,10 @@ static enum verdict judge_withdrawal(struct work_judging *j, uint32_t index) {
 static enum verdict judge_confirmation(struct work_judging *j, uint32_t index) {
     const struct work_event *event = &j->call->entries[index].event;
     struct work_event held;
+    enum verdict verdict = TAKE;
     bool same = false;
-    enum proto_error error = event->has_target ? find_held(j, &event->target, &held) : PROTO_NOT_FOUND;
-    if (error == PROTO_NOT_FOUND)
-        return TAKE;
-    if (error == PROTO_OK)
-        error = same_child(j, event, &held, &same);
-    if (error != PROTO_OK)
-        return fail(j, index, error);
+    if (!event->has_target || !find_named(j, index, &event->target, &held, &same, &verdict))
+        return verdict;
     if (held.kind != PROTO_KIND_event_withdrawn && !held.has_replaces)
         return refuse(j, index, PROTO_CONFLICT, "withdrawal",
                       "What is confirmed is a withdrawal of the same child, or an event that replaces another.");
