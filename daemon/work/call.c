@@ -69,8 +69,6 @@ static enum proto_error judge_alone(const struct work *work, const struct proto_
                                    "The task %s is done by recording what was done, not by task.done.",
                                    proto_task_name(task));
     }
-    if (event->kind == PROTO_KIND_patient_erased)
-        return proto_fault_set(fault, PROTO_NOT_ALLOWED, "kind", "Records cannot be erased on this server.");
     return PROTO_OK;
 }
 

@@ -101,13 +101,13 @@ static enum proto_error count_anew(const struct work_batch *batch, struct store_
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
-/* Those that go are in nobody's feed any more; *any says whether there are some. */
+/* Events and entries that go are in nobody's feed any more; *any says whether there are some. */
 static enum proto_error drop_feed_rows(struct work_batch *batch, struct store_txn *txn, bool *any) {
     *any = false;
-    for (uint32_t i = 0; i < batch->drops.count; i++) {
+    for (uint32_t i = 0; i < batch->removed.count; i++) {
         uint8_t key[WORK_FEED_KEY_BYTES];
         struct store_bytes value;
-        work_feed_key(WORK_FEED_EVERYONE, batch->drops.list[i].seq, key);
+        work_feed_key(WORK_FEED_EVERYONE, batch->removed.list[i].seq, key);
         enum proto_error error = store_get(txn, STORE_FEED, key, sizeof key, &value);
         if (error == PROTO_NOT_FOUND)
             continue;

@@ -81,7 +81,7 @@ static enum proto_error add_system(struct work_gather *g, const struct store_eve
     enum proto_error error = work_system_read(stored->body, &row, NULL, &shown, &settles);
     if (error != PROTO_OK)
         return error;
-    if (shown && !work_drops_have(&g->dropped, stored->seq))
+    if (shown)
         note_system(g, stored->seq, (uint8_t)row.type);
     if (settles)
         settle_system(g, settles);
@@ -120,11 +120,11 @@ enum proto_error work_gather_add(struct work_gather *g, struct work_reading *rea
         g->event_cap = g->event_cap ? g->event_cap * 2 : 4096;
         g->event_ids = work_grow(g->event_ids, sizeof *g->event_ids * g->event_cap);
     }
-    if (work_is_system(stored->body)) {
+    if (stored->body.size == 0 || work_drops_have(&g->dropped, stored->seq)) {
+        g->gone++;
+    } else if (work_is_system(stored->body)) {
         error = add_system(g, stored);
         id = LOOSE;
-    } else if (stored->body.size == 0 || work_drops_have(&g->dropped, stored->seq)) {
-        g->gone++;
     } else {
         error = work_event_load(stored->body, reading->arena, &reading->event, &event);
         event.seq = stored->seq;

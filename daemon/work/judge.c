@@ -220,6 +220,11 @@ static enum verdict judge_id(struct work_judging *j, uint32_t index) {
     if (entry->event.kind != PROTO_KIND_patient_registered)
         return TAKE;
     const char *team = "";
+    struct work_patient known;
+    error = work_patient_find(j->txn, &entry->event.patient, &known);
+    if (error == PROTO_OK && (known.flags & WORK_PATIENT_ERASED))
+        return refuse(j, index, PROTO_CONFLICT, "patient",
+                      "A record of this id was erased, which is final. Register the child under a new id.");
     error = find_team(j, &entry->event.patient, &team);
     if (error == PROTO_OK && !work_event_scope(&j->call->who, team))
         return refuse(j, index, PROTO_NOT_ALLOWED, "patient", "This child cannot be registered by this account.");
@@ -586,9 +591,54 @@ static enum verdict judge_team_event(struct work_judging *j, uint32_t index) {
     return refuse(j, index, PROTO_NOT_ALLOWED, "team", "This account may not decide for those teams.");
 }
 
+static bool erased_in_call(const struct work_judging *j, const struct proto_id *record) {
+    for (uint32_t i = 0; i < j->call->count; i++)
+        if (j->call->entries[i].event.kind == PROTO_KIND_patient_erased &&
+            work_id_same(&j->call->entries[i].event.patient, record))
+            return true;
+    return false;
+}
+
+/* Whoever erases means the child: all records that are this child, and nothing else about it in the same call. */
+static enum verdict judge_whole_child(struct work_judging *j, uint32_t index) {
+    const struct work_event *event = &j->call->entries[index].event;
+    struct proto_id members[WORK_MERGED_MAX];
+    struct work_patient patient;
+    uint32_t count = 0;
+    enum proto_error error = class_of(j, &event->patient, &patient);
+    if (error == PROTO_OK)
+        error = work_patient_members(j->txn, &patient, members, WORK_MERGED_MAX, &count);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    for (uint32_t i = 0; i < count; i++)
+        if (!erased_in_call(j, &members[i]))
+            return refuse(j, index, PROTO_CONFLICT, "patient",
+                          "Several records are this child, joined by patient.merged: erase all of them in one call.");
+    for (uint32_t i = 0; i < j->call->count; i++)
+        if (j->call->entries[i].event.kind != PROTO_KIND_patient_erased &&
+            work_id_same(&j->call->entries[i].event.patient, &event->patient))
+            return refuse(j, index, PROTO_CONFLICT, "patient",
+                          "A record is erased in a call that says nothing else of it.");
+    return TAKE;
+}
+
+static enum verdict judge_erasure(struct work_judging *j, uint32_t index) {
+    struct work_entry *entry = &j->call->entries[index];
+    if (entry->repeated)
+        return TAKE; /* the child is not known any more, and that is what was asked for */
+    enum verdict verdict = must_know(j, index, &entry->event.patient, "patient");
+    if (verdict != TAKE)
+        return verdict;
+    if (entry->event.has_replaces)
+        return refuse(j, index, PROTO_CONFLICT, "replaces", "An erasure is final: it is not stated again.");
+    return work_flight_empty(j) ? judge_whole_child(j, index) : HOLD;
+}
+
 static enum verdict judge_event(struct work_judging *j, uint32_t index) {
     struct work_entry *entry = &j->call->entries[index];
     enum verdict verdict = TAKE;
+    if (entry->event.kind == PROTO_KIND_patient_erased)
+        return judge_erasure(j, index);
     if (work_event_is_context(&entry->event) || !entry->event.has_patient)
         verdict = judge_team_event(j, index);
     else

@@ -100,7 +100,7 @@ static enum proto_error append_call(struct logging *l, struct work_call *call) {
         if (entry->repeats)
             entry->event.seq = call->entries[entry->repeats - 1].event.seq;
         atomic_fetch_add(&l->judging.work->repeated, 1);
-        if (!entry->event.has_patient || entry->repeats) /* what is new in the call is answered as that, once */
+        if (!entry->event.has_patient || entry->repeats || entry->event.kind == PROTO_KIND_patient_erased) /* what is new in the call is answered as that, once */
             continue;
         WORK_ARRAY_ROOM(l->batch->refs, l->batch->ref_count, l->batch->ref_cap);
         l->batch->refs[l->batch->ref_count++] =

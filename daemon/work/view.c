@@ -99,7 +99,7 @@ static void add_meta_rows(struct work *work, struct work_batch *batch) {
         work_meta_rules_row(work->options.zones, &batch->rows);
     if (batch->context_changed)
         work_meta_number_row(WORK_META_CONTEXT, batch->context->seq, &batch->rows);
-    if (batch->children)
+    if (batch->children && work->children + (uint64_t)batch->children > 0)
         work_meta_number_row(WORK_META_CHILDREN, work->children + (uint64_t)batch->children, &batch->rows);
     if (batch->settling_changed && batch->settling.active)
         work_meta_settling_row(&batch->settling, &batch->rows);
@@ -140,6 +140,8 @@ static enum proto_error write_all(struct viewing *v, int64_t *next_tick) {
         error = apply_rows(v, &batch->rows);
     if (error == PROTO_OK && batch->settling_changed && !batch->settling.active)
         error = store_delete(v->txn, STORE_META, WORK_META_SETTLING, strlen(WORK_META_SETTLING));
+    if (error == PROTO_OK && batch->children && v->work->children + (uint64_t)batch->children == 0) /* all have left */
+        error = store_delete(v->txn, STORE_META, WORK_META_CHILDREN, strlen(WORK_META_CHILDREN));
     return error == PROTO_OK ? first_waiting(v->txn, next_tick) : error;
 }
 

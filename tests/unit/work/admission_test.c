@@ -384,7 +384,9 @@ static void test_one_event_by_itself(void **state) {
     refused_one(&world, event, PROTO_BAD_VALUE);
     event = of_child(&child, EV(patient_erased, world.now, F_TEXT(patient_erased, reason, "asked for"),
                                 F_TEXT(patient_erased, approved_by, "Lead")));
-    refused_one(&world, event, PROTO_NOT_ALLOWED);
+    taken(&world, event);
+    refused_one(&world, balloon_check(&child, world.now, 450), PROTO_UNKNOWN_PATIENT);
+    refused_one(&world, registration(&child, world.now, "mill-lane"), PROTO_CONFLICT);
     /* Policy for all teams is not for one who has one team. */
     struct work_who own = {.account = "dee", .team_count = 1, .teams = {"fell-side"}};
     struct policy_event all, mine;
