@@ -160,20 +160,19 @@ int verb_sync(struct cli *cli, const struct cli_verb *verb, int argc, char **arg
 
 static void show_refused(const struct cli *cli, const struct betony_value *row) {
     char at[32] = "", text[2400];
-    const struct betony_value *event = betony_value_get(row, "content");
-    const char *child = text_of(row, "patient"), *kind = text_of(event, "kind");
-    if (number_of(event, "at"))
-        words_time(number_of(event, "at"), at);
+    const char *child = text_of(row, "patient"), *kind = text_of(row, "kind");
+    if (number_of(row, "at"))
+        words_time(number_of(row, "at"), at);
     (void)snprintf(text, sizeof text, "%s%s%s%s%s", kind[0] ? kind : "an event that this version cannot read",
                    child[0] ? " of " : "", child, at[0] ? ", " : "", at);
     out_strong(cli, stdout, text);
     (void)fputc('\n', stdout);
-    words_map(betony_value_get(event, "body"), NULL, text, sizeof text);
+    words_map(betony_value_get(row, "body"), NULL, text, sizeof text);
     if (text[0]) {
         (void)fputs("  said     ", stdout);
         out_folded(cli, stdout, 11, text);
     }
-    words_since(number_of(row, "at"), cli->now_ms, text);
+    words_since(number_of(row, "refused_at"), cli->now_ms, text);
     (void)printf("  refused  %s\n  why      ", text);
     (void)snprintf(text, sizeof text, "%.1000s [%.60s]", text_of(row, "message"), text_of(row, "code"));
     out_folded(cli, stdout, 11, text);
@@ -228,11 +227,9 @@ int verb_refused(struct cli *cli, const struct cli_verb *verb, int argc, char **
 
 /* --- nodes ------------------------------------------------------------------------------------------------------------ */
 
-/* `seq`: the end of this server's log; 0 when it is not known. */
-static void node_row(const struct cli *cli, struct table *table, const struct betony_value *row, int64_t seq) {
+static void node_row(const struct cli *cli, struct table *table, const struct betony_value *row) {
     char text[900];
     int64_t contact = number_of(row, "last_contact");
-    const struct betony_value *cursor = betony_value_get(row, "cursor");
     table_cell(table, text_of(row, "node"));
     words_value("", betony_value_get(row, "teams"), text, sizeof text);
     table_cell(table, betony_value_bool(betony_value_get(row, "all_teams"), false) ? "all" : text);
@@ -240,19 +237,9 @@ static void node_row(const struct cli *cli, struct table *table, const struct be
         words_since(contact, cli->now_ms, text);
     table_cell(table, contact ? text : "never");
     table_cell(table, number_of(row, "connections") > 0 ? "yes" : "no");
-    (void)snprintf(text, sizeof text, "%" PRId64, seq - number_of(cursor, "seq"));
-    table_cell(table, cursor && seq >= number_of(cursor, "seq") ? text : "");
+    (void)snprintf(text, sizeof text, "%" PRId64, number_of(row, "behind"));
+    table_cell(table, betony_value_get(row, "behind") ? text : "");
     table_cell(table, text_of(row, "agent"));
-}
-
-/* The end of the server's log; 0 when it does not say. */
-static int64_t seq_of_server(struct cli *cli) {
-    struct betony_answer *answer = NULL;
-    int64_t seq = 0;
-    if (betony_hello(cli->b, &answer) == BETONY_OK)
-        seq = number_of(betony_answer_result(answer), "seq");
-    betony_answer_free(answer);
-    return seq;
 }
 
 int verb_nodes(struct cli *cli, const struct cli_verb *verb, int argc, char **argv) {
@@ -269,14 +256,15 @@ int verb_nodes(struct cli *cli, const struct cli_verb *verb, int argc, char **ar
     if (!json_print_answer(cli, answer)) {
         const struct betony_value *rows = betony_value_get(betony_answer_result(answer), "rows");
         struct table *table = table_new(columns, COUNT(columns));
-        int64_t seq = betony_value_count(rows) > 0 ? seq_of_server(cli) : 0;
         for (size_t i = 0; i < betony_value_count(rows); i++)
-            node_row(cli, table, betony_value_at(rows, i), seq);
+            node_row(cli, table, betony_value_at(rows, i));
         if (betony_value_count(rows) > 0)
             table_print(cli, stdout, table, 0);
         else
             (void)puts("No node syncs with this server.");
         table_free(table);
+        if (betony_value_bool(betony_value_get(betony_answer_result(answer), "truncated"), false))
+            (void)puts("There are more than are listed.");
     }
     betony_answer_free(answer);
     return EX_OK;

@@ -73,13 +73,12 @@ class Sync(Case):
 
 
 class Refused(Case):
-    ROW = {"event": ID_B, "patient": ID_A, "at": NOW - 5 * MINUTE, "code": "not-allowed",
-           "message": "The child is in another team.",
-           "content": {"id": ID_B, "kind": "balloon.checked", "patient": ID_A, "at": NOW - 60 * MINUTE,
-                       "body": {"withdrawn_ml": 4, "look": "clear"}}}
+    ROW = {"id": ID_B, "kind": "balloon.checked", "patient": ID_A, "at": NOW - 60 * MINUTE,
+           "body": {"withdrawn_ml": 4, "look": "clear"}, "event": ID_B, "refused_at": NOW - 5 * MINUTE,
+           "code": "not-allowed", "message": "The child is in another team."}
 
     def test_list(self):
-        self.server.reset(refused={"rows": [self.ROW, {"event": ID_A, "at": NOW, "code": "bad-value", "message": "No event."}]})
+        self.server.reset(refused={"rows": [self.ROW, {"event": ID_A, "refused_at": NOW, "code": "bad-value", "message": "No event."}]})
         code, out, _ = self.betony("refused")
         self.assertEqual(code, 0)
         self.assertEqual(self.server.calls, [("refused", {"limit": 500})])
@@ -95,7 +94,7 @@ class Refused(Case):
 
     def test_again_and_drop(self):
         for flag, said in (("again", "offered to the upstream again"), ("drop", "off the list")):
-            self.server.reset(refused={"done": True})
+            self.server.reset(refused={"event": ID_B})
             code, out, _ = self.betony("refused", "--" + flag, ID_B)
             self.assertEqual((code, self.server.calls), (0, [("refused", {flag: ID_B})]))
             self.assertIn(said, out)
@@ -112,14 +111,15 @@ class Nodes(Case):
     def test_list(self):
         self.server.reset(nodes={"rows": [
             {"node": ID_A, "teams": ["mill-lane"], "last_contact": NOW - MINUTE, "connections": 1, "agent": "betonyd 9",
-             "place": {"log": ID_B, "seq": 7, "chain": "0" * 64}, "cursor": {"log": ID_B, "seq": 95, "chain": "0" * 64}},
-            {"node": ID_B, "all_teams": True, "last_contact": 0}]})
+             "known": 7, "seq": 95, "behind": 5},
+            {"node": ID_B, "all_teams": True, "last_contact": 0, "known": 0, "connections": 0}], "truncated": True})
         code, out, _ = self.betony("nodes")
         self.assertEqual(code, 0)
         first, second = [line.split() for line in out.splitlines()[1:3]]
         self.assertEqual([first[0], first[1], first[-4:]], [ID_A, "mill-lane", ["yes", "5", "betonyd", "9"]])
         self.assertIn("1 min ago", out)
         self.assertEqual(second, [ID_B, "all", "never", "no"])
+        self.assertIn("more than are listed", out)
         self.server.reset(nodes={"rows": []})
         self.assertEqual(self.betony("nodes")[:2], (0, "No node syncs with this server.\n"))
 
