@@ -1,7 +1,7 @@
 /*
  * about.c - `hello`, `ping`, `kinds`, `rules`, `stats`: about the server and its rules, not about children.
  */
-#include "serve/internal.h"
+#include "serve/sync.h"
 
 #include "guard/rights.h"
 
@@ -87,8 +87,17 @@ enum proto_error serve_hello(struct serve_request *r) {
         error = read_teams(r, &seq);
     if (error != PROTO_OK && error != PROTO_REBUILDING)
         return error;
+    struct proto_position known;
+    bool has_known = false;
+    error = SERVE_VALUE(r, hello, node)->present ? serve_node_hello(r, &known, &has_known) : PROTO_OK;
+    if (error != PROTO_OK)
+        return error;
     r->session->greeted = true;
-    proto_write_map(w, progress.rebuilding ? 9 : 8);
+    proto_write_map(w, 8u + progress.rebuilding + has_known);
+    if (has_known) {
+        proto_write_text(w, "known");
+        proto_write_position(w, &known);
+    }
     proto_write_text(w, "node");
     proto_write_id(w, &identity.node);
     proto_write_text(w, "log");

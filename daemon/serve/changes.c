@@ -11,6 +11,7 @@
 #include "proto/ids.h"
 #include "serve/internal.h"
 #include "work/feed.h"
+#include "work/system.h"
 
 #include <string.h>
 
@@ -42,6 +43,7 @@ struct window {
     uint32_t child_count;
     bool reset;    /* a policy or a recall: any status may have changed */
     uint64_t last; /* the window ends here */
+    bool is_event; /* the entry in hand: not this node's own, and its body is still there */
     struct proto_event event;
     struct store_event stored;
     struct seq_news news;
@@ -119,6 +121,31 @@ static enum proto_error read_row(struct window *w) {
     return PROTO_OK;
 }
 
+/* A record that this node gave up itself, as one that it does not serve any more, is gone for whoever follows it too. */
+static enum proto_error read_own(struct window *w) {
+    struct work_system_row row;
+    uint64_t settles;
+    bool shown;
+    enum proto_error error = work_system_read(w->stored.body, &row, NULL, &shown, &settles);
+    if (error == PROTO_OK && row.type == WORK_SYSTEM_LEFT)
+        error = note_record(w->news.left, &w->news.left_count, &row.record);
+    return error;
+}
+
+static enum proto_error read_entry(struct window *w) {
+    enum proto_error error = store_read_event(w->txn, w->news.seq, &w->stored);
+    w->is_event = false;
+    if (error != PROTO_OK)
+        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    if (work_entry_is_system(w->stored.body))
+        return read_own(w);
+    if (w->stored.body.size == 0)
+        return PROTO_OK;
+    w->is_event = true;
+    proto_arena_clear(w->serve->arena);
+    return proto_event_decode(w->stored.body.data, w->stored.body.size, w->serve->arena, &w->event);
+}
+
 /* The next seq that is theirs, with its event. NOT_FOUND at the end. */
 static enum proto_error next_seq(struct window *w, uint64_t before) {
     enum proto_error error = PROTO_OK;
@@ -139,13 +166,7 @@ static enum proto_error next_seq(struct window *w, uint64_t before) {
             }
         }
     }
-    if (error != PROTO_OK)
-        return error;
-    error = store_read_event(w->txn, w->news.seq, &w->stored);
-    if (error != PROTO_OK)
-        return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
-    proto_arena_clear(w->serve->arena);
-    return proto_event_decode(w->stored.body.data, w->stored.body.size, w->serve->arena, &w->event);
+    return error == PROTO_OK ? read_entry(w) : error;
 }
 
 /* ---- sending ------------------------------------------------------------------------------------------ */
@@ -212,9 +233,10 @@ static void send_news(struct window *w) {
     struct serve_follow *follow = w->follow;
     follow->at.seq = news->seq;
     memcpy(follow->at.chain, w->stored.chain, sizeof follow->at.chain);
+    bool sends_event = follow->events && w->is_event;
     if (news->arrived_count)
-        send_mark(w, "arrived", news->arrived, news->arrived_count, !follow->events && !news->left_count);
-    if (follow->events)
+        send_mark(w, "arrived", news->arrived, news->arrived_count, !sends_event && !news->left_count);
+    if (sends_event)
         send_event(w, !news->left_count);
     if (news->left_count)
         send_mark(w, "left", news->left, news->left_count, true);
@@ -252,6 +274,8 @@ static enum proto_error send_status(struct window *w, const struct proto_id *pat
 
 /* Notes whose statuses the window touches. False: there is no room for one more, the window ends before it. */
 static bool note_child(struct window *w) {
+    if (!w->is_event)
+        return true;
     if (!w->event.has_patient) {
         w->reset |= w->event.kind == PROTO_KIND_policy_adopted || w->event.kind == PROTO_KIND_lot_recalled;
         return true;

@@ -5,7 +5,7 @@
  * to be sent: that is read from the store when there is room in the connection, so one that stops reading costs what its
  * output buffer holds and no more.
  */
-#include "serve/internal.h"
+#include "serve/sync.h"
 
 #include "proto/ids.h"
 
@@ -28,7 +28,10 @@ static void end(struct serve *serve, struct serve_follow *follow) {
 }
 
 void serve_gone(void *arg, struct net_session *session) {
-    end(arg, session->follower);
+    if (session->follows)
+        end(arg, session->follower);
+    if (session->node)
+        serve_node_gone(session);
 }
 
 /* ---- beginning ----------------------------------------------------------------------------------- */

@@ -34,6 +34,7 @@ struct serve {
     bool stopping;
     struct serve_follow *follows; /* a list */
     uint32_t follow_count;
+    struct serve_node *nodes; /* a list: sessions of nodes */
     uint64_t pushed;
     uint64_t calls[PROTO_METHOD_COUNT], errors[PROTO_ERROR_COUNT];
 };
@@ -72,6 +73,12 @@ enum proto_error serve_history(struct serve_request *r);
 enum proto_error serve_devices(struct serve_request *r);
 enum proto_error serve_follow(struct serve_request *r);
 enum proto_error serve_unfollow(struct serve_request *r);
+enum proto_error serve_offer(struct serve_request *r);
+enum proto_error serve_fetch(struct serve_request *r);
+enum proto_error serve_digest(struct serve_request *r);
+enum proto_error serve_sync_state(struct serve_request *r);
+enum proto_error serve_refused(struct serve_request *r);
+enum proto_error serve_nodes(struct serve_request *r);
 
 /* Sends what was written for a ticket. */
 void serve_send_fault(struct serve *serve, struct net_ticket ticket, const struct proto_fault *fault);
@@ -81,6 +88,10 @@ void serve_translate(struct proto_fault *fault);
 void serve_who(const struct net_session *session, struct work_who *who);
 /* The caller's roles, as guard/rights.h counts them: all for a trusted peer, none for any other. */
 uint32_t serve_roles(const struct net_session *session);
+
+/* Whether work/ takes a call now. False: answer *error, or with PROTO_OK nothing yet (put_off is set: the call comes again). */
+bool serve_has_room(struct serve_request *r, enum proto_error *error);
+enum proto_error serve_busy(struct serve_request *r);
 
 /* ---- page.c: the teams a call asks about ------------------------------------------------------ */
 

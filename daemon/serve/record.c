@@ -70,34 +70,42 @@ static enum proto_error add_events(struct serve_request *r, struct work_call *ca
     return PROTO_OK;
 }
 
-static enum proto_error busy(struct serve_request *r) {
+enum proto_error serve_busy(struct serve_request *r) {
     enum proto_error error = proto_fault_set(&r->fault, PROTO_BUSY, NULL, "%s", proto_error_sentence(PROTO_BUSY));
     r->fault.retry_ms = RETRY_MS;
     return error;
+}
+
+bool serve_has_room(struct serve_request *r, enum proto_error *error) {
+    *error = PROTO_OK;
+    if (work_has_room(r->serve->options.work))
+        return true;
+    if (r->waited_ms >= WAIT_FOR_ROOM_MS)
+        *error = serve_busy(r);
+    else
+        r->put_off = true;
+    return false;
 }
 
 enum proto_error serve_record(struct serve_request *r) {
     const struct proto_value *want = SERVE_VALUE(r, record, want);
     struct work *work = r->serve->options.work;
     struct work_who who;
-    if (!work_has_room(work)) {
-        if (r->waited_ms >= WAIT_FOR_ROOM_MS)
-            return busy(r);
-        r->put_off = true;
-        return PROTO_OK;
-    }
+    enum proto_error error;
+    if (!serve_has_room(r, &error))
+        return error;
     static_assert(WORK_WANT_NONE == 0 && WORK_WANT_STATUSES == 2, "`want` is numbered from 1 in the same order");
     serve_who(r->session, &who);
     struct work_call *call =
         work_call_new(work, &who, want->present ? (enum work_want)(want->n - 1) : WORK_WANT_OPENED);
     if (!call)
-        return busy(r);
+        return serve_busy(r);
     struct pending *pending = malloc(sizeof *pending);
     if (!pending) {
         work_call_free(call);
-        return busy(r);
+        return serve_busy(r);
     }
-    enum proto_error error = add_events(r, call);
+    error = add_events(r, call);
     if (error != PROTO_OK) {
         work_call_free(call);
         free(pending);

@@ -18,14 +18,27 @@ struct method {
 };
 
 static const struct method methods[PROTO_METHOD_COUNT] = {
-    [PROTO_METHOD_hello] = {serve_hello, false},       [PROTO_METHOD_ping] = {serve_ping, false},
-    [PROTO_METHOD_kinds] = {serve_kinds, false},       [PROTO_METHOD_rules] = {serve_rules, true},
-    [PROTO_METHOD_record] = {serve_record, false},     [PROTO_METHOD_due] = {serve_due, true},
-    [PROTO_METHOD_alerts] = {serve_alerts, true},      [PROTO_METHOD_tally] = {serve_tally, true},
-    [PROTO_METHOD_patients] = {serve_patients, true},  [PROTO_METHOD_patient] = {serve_patient, true},
-    [PROTO_METHOD_history] = {serve_history, true},    [PROTO_METHOD_devices] = {serve_devices, true},
-    [PROTO_METHOD_stats] = {serve_stats, false},       [PROTO_METHOD_follow] = {serve_follow, true},
+    [PROTO_METHOD_hello] = {serve_hello, false},
+    [PROTO_METHOD_ping] = {serve_ping, false},
+    [PROTO_METHOD_kinds] = {serve_kinds, false},
+    [PROTO_METHOD_rules] = {serve_rules, true},
+    [PROTO_METHOD_record] = {serve_record, false},
+    [PROTO_METHOD_due] = {serve_due, true},
+    [PROTO_METHOD_alerts] = {serve_alerts, true},
+    [PROTO_METHOD_tally] = {serve_tally, true},
+    [PROTO_METHOD_patients] = {serve_patients, true},
+    [PROTO_METHOD_patient] = {serve_patient, true},
+    [PROTO_METHOD_history] = {serve_history, true},
+    [PROTO_METHOD_devices] = {serve_devices, true},
+    [PROTO_METHOD_stats] = {serve_stats, false},
+    [PROTO_METHOD_follow] = {serve_follow, true},
     [PROTO_METHOD_unfollow] = {serve_unfollow, false},
+    [PROTO_METHOD_offer] = {serve_offer, true},
+    [PROTO_METHOD_fetch] = {serve_fetch, true},
+    [PROTO_METHOD_digest] = {serve_digest, true},
+    [PROTO_METHOD_sync_state] = {serve_sync_state, false},
+    [PROTO_METHOD_refused] = {serve_refused, true},
+    [PROTO_METHOD_nodes] = {serve_nodes, true},
 };
 
 #define COUNT_ONE(ident, wire, waits, help) +1
@@ -75,7 +88,7 @@ void serve_free(struct serve *serve) {
     free(serve->status);
     free(serve->answer);
     free(serve->teams);
-    assert(!serve->follows); /* every peer has gone before */
+    assert(!serve->follows && !serve->nodes); /* every peer has gone before */
     free(serve);
 }
 
@@ -118,7 +131,7 @@ void serve_send_fault(struct serve *serve, struct net_ticket ticket, const struc
 static enum proto_error admit(struct serve_request *r, const struct proto_message *message) {
     struct work_progress progress;
     struct proto_fault *fault = &r->fault;
-    if (r->method == PROTO_METHOD_UNKNOWN || !methods[r->method].answer)
+    if (r->method == PROTO_METHOD_UNKNOWN)
         return proto_fault_set(fault, PROTO_UNKNOWN_METHOD, NULL, "There is no method %.*s.", (int)message->method.size,
                                message->method.data ? message->method.data : "");
     if (r->serve->stopping)

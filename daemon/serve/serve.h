@@ -11,9 +11,24 @@
 #define SERVE_SERVE_H
 
 #include "net/hub.h"
-#include "work/work.h"
+#include "work/sync.h"
 
 struct serve;
+
+/* How this node stands with its upstream, as its link says it. */
+struct serve_link_status {
+    const char *state;    /* a word: waiting, connecting, greeting, pushing, pulling, comparing, current, stopped */
+    int64_t last_contact; /* wall ms of the last answer; 0: never */
+    int64_t clock_offset_ms, round_trip_ms; /* own clock minus the upstream's; mean nothing before the first contact */
+    uint64_t out_waiting;                   /* own events without an answer */
+    uint64_t in_waiting;                    /* at most so many events are to come */
+    bool has_cursor;
+    struct proto_position cursor;
+    struct proto_id upstream; /* zero before the first contact */
+    struct work_scope scope;  /* whose events this node holds */
+    char address[80];         /* as it is configured; may be empty */
+    char fault[256];          /* why there is no contact; empty */
+};
 
 struct serve_options {
     struct store *store;
@@ -23,6 +38,9 @@ struct serve_options {
     void *clock_arg;
     int64_t (*wall_ms)(void *arg);   /* what people call now */
     int64_t (*steady_ms)(void *arg); /* only goes forward: the clock of the hub */
+    /* Fills *out, whose bytes are all zero before; false: this server has no upstream, as has NULL. On the loop's thread. */
+    void *link_arg;
+    bool (*link_status)(void *arg, struct serve_link_status *out);
 };
 
 /* NULL: no memory. */

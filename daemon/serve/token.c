@@ -71,7 +71,8 @@ static void query_digest(const struct serve_request *r, uint8_t out[8]) {
     bytes[n++] = (uint8_t)r->method;
     for (uint32_t i = 0; i < info->param_count; i++) {
         const struct proto_value *value = &r->values[i];
-        if (!value->present || strcmp(info->params[i].name, "limit") == 0 || strcmp(info->params[i].name, "after") == 0)
+        const char *name = info->params[i].name;
+        if (!value->present || strcmp(name, "limit") == 0 || strcmp(name, "after") == 0 || strcmp(name, "from") == 0)
             continue;
         bytes[n++] = (uint8_t)(1 + i);
         n = serve_key_t64(bytes, n, value->n);
@@ -83,10 +84,10 @@ static void query_digest(const struct serve_request *r, uint8_t out[8]) {
         /* free names: at most 64 of 40 bytes each, so that all of them fit */
         for (uint32_t k = 0; value->type == PROTO_TYPE_NAMES && !info->params[i].choices && k < (uint64_t)value->n;
              k++) {
-            struct proto_slice name = proto_list_text(value, k);
-            if (n + name.size + 128 > sizeof bytes)
+            struct proto_slice text = proto_list_text(value, k);
+            if (n + text.size + 128 > sizeof bytes)
                 break;
-            n = serve_key_text(bytes, n, name);
+            n = serve_key_text(bytes, n, text);
         }
     }
     proto_hash(bytes, n, hash);

@@ -291,8 +291,13 @@ static void test_rebuilding(void **state) {
     json_t *hello = world_result(world, "hello", NULL);
     const json_t *rebuild = json_object_get(hello, "rebuild");
     assert_true(json_is_object(rebuild));
-    assert_int_equal(json_array_size(json_object_get(rebuild, "waiting")), 10);
+    assert_int_equal(json_array_size(json_object_get(rebuild, "waiting")), 15);
     json_decref(hello);
+    expect_code(world, "hello",
+                "{\"node\":\"" CHILD "\",\"all_teams\":true,\"place\":{\"log\":\"" CHILD "\",\"seq\":1,\"chain\":"
+                "\"00000000000000000000000000000000000000000000000000000000000000ff\"}}",
+                "rebuilding");
+    expect_code(world, "sync-state", NULL, "");
     expect_code(world, "ping", NULL, "");
     world->frozen = false;
     world_settle(world);

@@ -59,7 +59,13 @@ static inline void world_open_work(struct world *world) {
     enum proto_error error = work_open(&options, &world->work, &fault);
     if (error != PROTO_OK)
         fail_msg("work_open: %s", fault.message);
-    struct serve_options serve = {world->store, world->work, world->hub, world->zones, world, world_now, world_now};
+    struct serve_options serve = {.store = world->store,
+                                  .work = world->work,
+                                  .hub = world->hub,
+                                  .zones = world->zones,
+                                  .clock_arg = world,
+                                  .wall_ms = world_now,
+                                  .steady_ms = world_now};
     world->serve = serve_new(&serve);
     assert_non_null(world->serve);
 }
