@@ -18,6 +18,7 @@
 struct link;
 
 #define LINK_WINDOW 8
+#define LINK_HELD_BYTES_MAX (16u << 20)
 
 struct link_options {
     struct work *work;

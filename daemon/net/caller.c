@@ -163,6 +163,7 @@ bool net_caller_next(struct net_caller *caller, struct proto_arena *arena, struc
         if (!read_answer(caller, object, out))
             return false;
         caller->taken = out->size = size;
+        out->bytes = bytes;
         return true;
     }
     return false;

@@ -35,10 +35,11 @@ struct net_caller {
 };
 
 struct net_answer {
-    uint64_t tag;       /* of the call */
-    const void *result; /* const msgpack_object *; NULL: nil was sent, or an error */
-    const void *error;  /* likewise, for proto_fault_read; NULL: none */
-    size_t size;        /* bytes of the whole message */
+    uint64_t tag;         /* of the call */
+    const void *result;   /* const msgpack_object *; NULL: nil was sent, or an error */
+    const void *error;    /* likewise, for proto_fault_read; NULL: none */
+    const uint8_t *bytes; /* the whole message */
+    size_t size;
 };
 
 /* calls_max: at most NET_CALLER_CALLS_MAX. */

@@ -1,0 +1,303 @@
+/*
+ * apply.c - the one call to work/ in flight, and the marks of the log that the link lives by.
+ *
+ *   link.cursor     log id 16 | u64 seq | chain 32    the upstream's log, pulled up to here
+ *   link.pushed     u64 seq                           our own log, answered up to here
+ *   link.offset     i64 ms                            own clock minus the upstream's
+ *   link.upstreams  ids of 16 bytes, newest last      nodes that what we hold may have come through from above
+ *   link.teams      names with a line end each, sorted; "*" for all: what the cursor is good for
+ * Numbers are big-endian.
+ */
+#include "link/internal.h"
+
+#include <stdio.h>
+
+#define CURSOR_BYTES (PROTO_ID_BYTES + 8 + PROTO_HASH_BYTES)
+#define TEAMS_BYTES (16 * 45)
+
+static void put_u64(uint8_t *out, uint64_t n) {
+    for (int i = 0; i < 8; i++)
+        out[i] = (uint8_t)(n >> (56 - 8 * i));
+}
+static uint64_t get_u64(const uint8_t *bytes) {
+    uint64_t n = 0;
+    for (int i = 0; i < 8; i++)
+        n = n << 8 | bytes[i];
+    return n;
+}
+
+/* ---- what is stored ------------------------------------------------------------------------------------------------- */
+
+static int compare_names(const void *a, const void *b) {
+    return strcmp(*(const char *const *)a, *(const char *const *)b);
+}
+
+static size_t encode_teams(const struct work_scope *scope, char out[TEAMS_BYTES]) {
+    const char *names[16];
+    size_t size = 0;
+    if (scope->all_teams) {
+        out[0] = '*';
+        return 1;
+    }
+    for (uint32_t i = 0; i < scope->team_count; i++)
+        names[i] = scope->teams[i];
+    qsort(names, scope->team_count, sizeof *names, compare_names);
+    for (uint32_t i = 0; i < scope->team_count; i++) {
+        size_t n = strlen(names[i]);
+        memcpy(out + size, names[i], n);
+        size += n;
+        out[size++] = '\n';
+    }
+    return size;
+}
+
+static bool read_mark(struct store_txn *txn, const char *name, size_t size, struct store_bytes *out) {
+    return store_read_mark(txn, name, out) == PROTO_OK && (size == 0 || out->size == size);
+}
+
+static void load_cursor(struct link_stored *made, struct store_txn *txn) {
+    struct store_bytes bytes;
+    made->has_cursor = read_mark(txn, "link.cursor", CURSOR_BYTES, &bytes);
+    if (!made->has_cursor)
+        return;
+    memcpy(made->cursor.log.bytes, bytes.data, PROTO_ID_BYTES);
+    made->cursor.seq = get_u64(bytes.data + PROTO_ID_BYTES);
+    memcpy(made->cursor.chain, bytes.data + PROTO_ID_BYTES + 8, PROTO_HASH_BYTES);
+}
+
+enum proto_error link_load(struct link *link) {
+    struct link_stored made = {0};
+    struct store_txn *txn;
+    struct store_bytes bytes;
+    char teams[TEAMS_BYTES];
+    size_t teams_size = encode_teams(&link->options.scope, teams);
+    enum proto_error error = store_read_begin(link->options.store, &txn);
+    if (error != PROTO_OK)
+        return error;
+    load_cursor(&made, txn);
+    if (read_mark(txn, "link.pushed", 8, &bytes))
+        made.pushed = get_u64(bytes.data);
+    if (read_mark(txn, "link.offset", 8, &bytes)) {
+        made.has_offset = true;
+        made.offset_saved_ms = (int64_t)get_u64(bytes.data);
+    }
+    if (read_mark(txn, "link.teams", 0, &bytes))
+        made.teams_match = bytes.size == teams_size && memcmp(bytes.data, teams, teams_size) == 0;
+    if (read_mark(txn, "link.upstreams", 0, &bytes) && bytes.size <= sizeof made.upstreams) {
+        made.upstream_count = (uint32_t)(bytes.size / PROTO_ID_BYTES);
+        memcpy(made.upstreams, bytes.data, (size_t)made.upstream_count * PROTO_ID_BYTES);
+    }
+    store_read_end(txn);
+    link->stored = made;
+    return PROTO_OK;
+}
+
+/* ---- a call to work/ --------------------------------------------------------------------------------------------------- */
+
+struct work_call *link_apply_begin(struct link *link, enum link_applying what, uint64_t pushed) {
+    int64_t now = link_now(link);
+    if (link->apply.what != LINK_APPLY_NONE || link->apply.retry_at)
+        return NULL;
+    struct work_sync_from from = {.node = link->upstream, .scope = link->options.scope, .pushed_seq = pushed};
+    struct work_call *call = work_sync_new(link->options.work, WORK_SYNC_PAGE, &from);
+    if (!call) {
+        link->apply.retry_at = now + 50;
+        return NULL;
+    }
+    link->apply = (struct link_apply){.what = what, .generation = link->generation};
+    return call;
+}
+
+void link_apply_give_up(struct link *link, struct work_call *call) {
+    work_call_free(call);
+    link->apply = (struct link_apply){0};
+}
+
+bool link_apply_event(struct link *link, struct work_call *call, const struct proto_kept *kept) {
+    struct proto_fault fault = {0};
+    struct work_sync_event event = {.bytes = kept->bytes,
+                                    .joined = kept->joined,
+                                    .has_receipt = kept->has_receipt,
+                                    .received_at = kept->received_at};
+    static_assert(sizeof event.receipt == sizeof kept->receipt, "one receipt");
+    memcpy(event.receipt, kept->receipt, sizeof event.receipt);
+    enum proto_error error = work_sync_add(call, &event, &fault);
+    if (error == PROTO_OK)
+        return true;
+    link_apply_give_up(link, call);
+    if (error == PROTO_BUSY)
+        link_again(link, LINK_RETRY_MS, fault.message);
+    else
+        link_malformed(link, error == PROTO_TOO_LARGE ? "it is more than can be taken at once"
+                                                      : "something in it is not an event");
+    return false;
+}
+
+bool link_apply_events(struct link *link, struct work_call *call, const struct link_list *events) {
+    for (uint32_t i = 0; i < events->count; i++) {
+        struct proto_kept kept;
+        if (!link_read_kept(events, i, &kept)) {
+            link_apply_give_up(link, call);
+            link_malformed(link, "something in it is not an event");
+            return false;
+        }
+        if (!link_apply_event(link, call, &kept))
+            return false;
+    }
+    return true;
+}
+
+static bool apply_result(struct link *link, struct work_call *call, uint64_t seq, const struct link_result *result) {
+    switch (result->state) {
+    case LINK_RESULT_REFUSED:
+        work_sync_refuse(call, seq, result->code, result->message, result->erased);
+        return true;
+    case LINK_RESULT_OTHER:
+        return link_apply_event(link, call, &result->kept);
+    default:
+        if (result->kept.has_receipt)
+            work_sync_receipt(call, seq, result->kept.received_at, result->kept.receipt);
+        return true;
+    }
+}
+
+bool link_apply_results(struct link *link, struct work_call *call, const uint64_t *seqs, uint32_t count,
+                        const struct link_bytes *answer) {
+    struct link_list list = {0};
+    uint64_t ignored;
+    const void *object = link_kept_result(link, answer);
+    bool well = object && link_read_results(object, &list, &ignored) && list.count == count;
+    for (uint32_t i = 0; well && i < count; i++) {
+        struct link_result result;
+        well = link_read_result(&list, i, &result);
+        if (well && !apply_result(link, call, seqs[i], &result))
+            return false;
+    }
+    if (!well) {
+        link_apply_give_up(link, call);
+        link_malformed(link, "it does not say what came of each event offered");
+    }
+    return well;
+}
+
+/* ---- its marks ---------------------------------------------------------------------------------------------------------- */
+
+static void mark_cursor(struct work_call *call, const struct proto_position *cursor) {
+    uint8_t bytes[CURSOR_BYTES];
+    memcpy(bytes, cursor->log.bytes, PROTO_ID_BYTES);
+    put_u64(bytes + PROTO_ID_BYTES, cursor->seq);
+    memcpy(bytes + PROTO_ID_BYTES + 8, cursor->chain, PROTO_HASH_BYTES);
+    work_sync_mark(call, "link.cursor", bytes, sizeof bytes);
+}
+
+static bool offset_is_news(const struct link *link) {
+    int64_t moved = link->offset_ms - link->stored.offset_saved_ms;
+    return !link->stored.has_offset || moved > LINK_RETRY_MS || moved < -LINK_RETRY_MS;
+}
+
+static void add_marks(struct link *link, struct work_call *call) {
+    struct link_apply *apply = &link->apply;
+    uint8_t number[8];
+    char teams[TEAMS_BYTES];
+    if (apply->what == LINK_APPLY_OFFER || apply->what == LINK_APPLY_PAGE) {
+        if (apply->what == LINK_APPLY_PAGE)
+            apply->pushed = link->stored.pushed;
+        put_u64(number, apply->pushed);
+        work_sync_mark(call, "link.pushed", number, sizeof number);
+    }
+    if (apply->has_cursor) {
+        mark_cursor(call, &apply->cursor);
+        work_sync_mark(call, "link.teams", teams, encode_teams(&link->options.scope, teams));
+    }
+    if (link->stored.upstreams_dirty) {
+        apply->upstreams = true;
+        work_sync_mark(call, "link.upstreams", link->stored.upstreams,
+                       (size_t)link->stored.upstream_count * PROTO_ID_BYTES);
+    }
+    if (offset_is_news(link)) {
+        apply->offset = true;
+        apply->offset_ms = link->offset_ms;
+        put_u64(number, (uint64_t)link->offset_ms);
+        work_sync_mark(call, "link.offset", number, sizeof number);
+    }
+}
+
+void link_apply_marks(struct link *link) {
+    if (!link->stored.upstreams_dirty && !offset_is_news(link))
+        return;
+    struct work_call *call = link_apply_begin(link, LINK_APPLY_MARKS, link->stored.pushed);
+    if (call)
+        link_apply_submit(link, call);
+}
+
+/* ---- what came of it --------------------------------------------------------------------------------------------------- */
+
+static void remember(struct link *link, const struct link_apply *apply) {
+    struct link_stored *stored = &link->stored;
+    if (apply->what == LINK_APPLY_OFFER && apply->pushed > stored->pushed)
+        stored->pushed = apply->pushed;
+    if (apply->has_cursor) {
+        stored->cursor = apply->cursor;
+        stored->has_cursor = stored->teams_match = true;
+        link->pull.cursor_stored_at = link_now(link);
+    }
+    if (apply->upstreams && apply->generation == link->generation) /* no other was met meanwhile */
+        stored->upstreams_dirty = false;
+    if (apply->offset) {
+        stored->has_offset = true;
+        stored->offset_saved_ms = apply->offset_ms;
+    }
+}
+
+static void go_on(struct link *link, const struct link_apply *apply, bool conflict) {
+    if (apply->what == LINK_APPLY_OFFER)
+        link_push_applied(link);
+    else if (apply->what == LINK_APPLY_PAGE && conflict)
+        link_pull_conflict(link);
+    else if (apply->what == LINK_APPLY_EVEN)
+        link_even_applied(link, apply->even, conflict);
+    else if (apply->what == LINK_APPLY_END)
+        link_compare_ended(link);
+}
+
+static void failed(struct link *link, const struct link_apply *apply, const struct proto_fault *fault) {
+    char why[256];
+    (void)snprintf(why, sizeof why, "What came from the upstream could not be stored: %.200s", fault->message);
+    bool leaves = apply->what == LINK_APPLY_PAGE || apply->what == LINK_APPLY_EVEN;
+    if (fault->code == PROTO_CONFLICT && leaves)
+        go_on(link, apply, true);
+    else if (fault->code == PROTO_BUSY || fault->code == PROTO_REBUILDING)
+        link_again(link, LINK_RETRY_MS, why);
+    else if (fault->code == PROTO_FULL)
+        link_again(link, 10 * LINK_RETRY_MS, why);
+    else
+        link_drop(link, false, why);
+}
+
+static void on_done(void *arg, struct work_call *call) {
+    struct link *link = arg;
+    struct link_apply apply = link->apply;
+    struct proto_fault fault = *work_call_fault(call);
+    work_call_free(call);
+    assert(apply.what != LINK_APPLY_NONE);
+    link->apply = (struct link_apply){0};
+    if (link->conn == LINK_CONN_STOPPED)
+        return;
+    if (fault.code == PROTO_OK)
+        remember(link, &apply);
+    if (apply.generation == link->generation) {
+        if (fault.code == PROTO_OK) {
+            link_well(link);
+            go_on(link, &apply, false);
+        } else {
+            failed(link, &apply, &fault);
+        }
+    }
+    link_pump(link);
+}
+
+void link_apply_submit(struct link *link, struct work_call *call) {
+    assert(link->apply.what != LINK_APPLY_NONE);
+    add_marks(link, call);
+    work_submit(link->options.work, call, on_done, link);
+}
