@@ -105,6 +105,7 @@
     R(m, place, CURSOR, OPTIONAL, "", 0, 0, NULL, "the end of the node's own log")
 #define PROTO_PARAMS_fetch(R, m)                                                                    \
     R(m, after, CURSOR, OPTIONAL, "", 0, 0, NULL, "the place up to which all is known; the beginning when not said") \
+    R(m, seen, CURSOR, OPTIONAL, "", 0, 0, NULL, "the place that was last answered to an offer of the node's") \
     R(m, teams, NAMES, OPTIONAL, "", 0, PROTO_SCOPE_TEAMS_MAX, NULL, "a page of what is new for these teams") \
     R(m, all_teams, BOOL, OPTIONAL, "", 1, 1, NULL, "a page of all that is new")                    \
     R(m, next, BOOL, OPTIONAL, "", 1, 1, NULL, "the page after the last one that this connection was answered") \

@@ -127,7 +127,7 @@ static enum proto_error read_own(struct window *w) {
     uint64_t settles;
     bool shown;
     enum proto_error error = work_system_read(w->stored.body, &row, NULL, &shown, &settles);
-    if (error == PROTO_OK && row.type == WORK_SYSTEM_LEFT)
+    if (error == PROTO_OK && row.type == WORK_SYSTEM_LEFT && shown) /* of several parts, the first */
         error = note_record(w->news.left, &w->news.left_count, &row.record);
     return error;
 }

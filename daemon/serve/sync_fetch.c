@@ -11,20 +11,34 @@
 
 /* ---- pages ---------------------------------------------------------------------------------------------------- */
 
-/* Where a page begins that was asked for by a cursor, or by none. */
-static enum proto_error begin_at(struct serve_request *r, struct serve_node *node, struct proto_position *at) {
-    const struct proto_value *after = SERVE_VALUE(r, fetch, after);
-    struct work *work = r->serve->options.work;
+/* Whether a place the node knows is of this log. */
+static enum proto_error check_place(struct serve_request *r, const struct proto_position *at, const char *field) {
     struct store_identity identity;
-    if (!after->present)
-        return work_cursor_at(work, r->txn, 0, at);
-    *at = proto_value_position(after);
     store_identity_get(r->serve->options.store, &identity);
     if (at->seq > store_txn_seq(r->txn) && at->seq <= identity.log_seq)
         return PROTO_REBUILDING; /* logged, and not yet worked in */
-    enum proto_error error = work_cursor_check(work, r->txn, at);
+    enum proto_error error = work_cursor_check(r->serve->options.work, r->txn, at);
     if (error == PROTO_DIVERGED)
-        return proto_fault_set(&r->fault, PROTO_DIVERGED, "after", "%s", proto_error_sentence(PROTO_DIVERGED));
+        return proto_fault_set(&r->fault, PROTO_DIVERGED, field, "%s", proto_error_sentence(PROTO_DIVERGED));
+    return error;
+}
+
+/* Where a page begins that was asked for by a cursor, or by none. A log that was put back to before what the node offered may
+ * still hold how far it pulled: so both are looked at. */
+static enum proto_error begin_at(struct serve_request *r, struct serve_node *node, struct proto_position *at) {
+    const struct proto_value *after = SERVE_VALUE(r, fetch, after);
+    const struct proto_value *seen = SERVE_VALUE(r, fetch, seen);
+    enum proto_error error = PROTO_OK;
+    if (seen->present) {
+        struct proto_position place = proto_value_position(seen);
+        error = check_place(r, &place, "seen");
+    }
+    if (error != PROTO_OK)
+        return error;
+    if (!after->present)
+        return work_cursor_at(r->serve->options.work, r->txn, 0, at);
+    *at = proto_value_position(after);
+    error = check_place(r, at, "after");
     if (error == PROTO_OK)
         serve_node_told(&node->cursor, &node->has_cursor, after, &node->moved);
     return error;
@@ -180,8 +194,8 @@ static enum proto_error fetch_record(struct serve_request *r, const struct serve
 
 /* The forms of the call do not mix. */
 static enum proto_error check_form(struct serve_request *r) {
-    bool page = SERVE_VALUE(r, fetch, after)->present || SERVE_VALUE(r, fetch, teams)->present ||
-                SERVE_VALUE(r, fetch, all_teams)->present;
+    bool page = SERVE_VALUE(r, fetch, after)->present || SERVE_VALUE(r, fetch, seen)->present ||
+                SERVE_VALUE(r, fetch, teams)->present || SERVE_VALUE(r, fetch, all_teams)->present;
     int forms = page + SERVE_VALUE(r, fetch, next)->present + SERVE_VALUE(r, fetch, ids)->present +
                 SERVE_VALUE(r, fetch, record)->present;
     if (forms > 1)

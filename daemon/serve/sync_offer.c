@@ -54,7 +54,7 @@ static void write_result(struct proto_writer *w, const struct work_sync_result *
     abort();
 }
 
-#define TAIL_BYTES 64 /* what stands behind the results */
+#define TAIL_BYTES 256 /* what stands behind the results */
 
 /* Results of whole calls, as many as fit; 0: not even the first. */
 static uint32_t write_results(struct proto_writer *w, const struct pending *pending, const struct work_call *call) {
@@ -81,20 +81,35 @@ static uint32_t write_results(struct proto_writer *w, const struct pending *pend
     return written;
 }
 
+/* A place of this log by which all of the offer is worked in. */
+static bool get_place(const struct serve *serve, struct proto_position *at) {
+    struct store_txn *txn;
+    if (store_read_begin(serve->options.store, &txn) != PROTO_OK)
+        return false;
+    enum proto_error error = work_cursor_at(serve->options.work, txn, store_txn_seq(txn), at);
+    store_read_end(txn);
+    return error == PROTO_OK;
+}
+
 static void answer(const struct pending *pending, const struct work_call *call) {
     struct serve *serve = pending->serve;
     struct proto_writer w;
     struct proto_fault fault = {0};
     uint8_t *bytes = malloc(PROTO_NODE_MESSAGE_BYTES_MAX);
     proto_writer_init(&w, bytes, bytes ? PROTO_NODE_MESSAGE_BYTES_MAX : 0);
-    bool fits = false;
+    struct proto_position at;
+    bool fits = false, has_place = get_place(serve, &at);
     if (bytes) {
         proto_write_result_begin(&w, pending->ticket.msgid);
-        proto_write_map(&w, 2);
+        proto_write_map(&w, 2u + has_place);
         proto_write_text(&w, "results");
         fits = write_results(&w, pending, call) > 0;
         proto_write_text(&w, "seq");
         proto_write_int(&w, (int64_t)work_log_seq(serve->options.work));
+        if (has_place) {
+            proto_write_text(&w, "at");
+            proto_write_position(&w, &at);
+        }
     }
     if (fits && w.error == PROTO_OK) {
         net_hub_answer(serve->options.hub, pending->ticket, w.bytes, w.size,

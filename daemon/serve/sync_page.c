@@ -206,7 +206,7 @@ static enum proto_error take_system(struct page *page) {
     uint64_t settles;
     bool shown;
     enum proto_error error = work_system_read(page->stored.body, &row, NULL, &shown, &settles);
-    return error == PROTO_OK && row.type == WORK_SYSTEM_LEFT ? note_left(page, &row.record) : error;
+    return error == PROTO_OK && row.type == WORK_SYSTEM_LEFT && shown ? note_left(page, &row.record) : error;
 }
 
 static enum proto_error take_event(struct page *page) {

@@ -270,6 +270,7 @@ def check_params(daemon, rng):
             ("fetch", {"next": True, "ids": [NOBODY]}, "bad-value"),
             ("fetch", {"record": NOBODY, "teams": ["north"]}, "bad-value"),
             ("fetch", {"from": "AAAA"}, "bad-value"),
+            ("fetch", {"seen": cursor, "next": True}, "bad-value"),
             ("fetch", {"record": NOBODY, "from": "AAAA"}, "bad-value"),
             ("fetch", {"after": cursor, "ids": [NOBODY]}, "bad-value"),
             ("fetch", {"teams": ["a b"]}, "bad-value"),
@@ -482,7 +483,8 @@ def written_by(daemon, case, rng):
 
 def offer(node, events, **more):
     answer = node.peer.ask("offer", {"events": events, **more})
-    assert len(answer["results"]) == len(events)
+    assert len(answer["results"]) == len(events) and answer["at"]["seq"] <= answer["seq"]
+    node.seen = answer["at"]
     return answer["results"]
 
 
@@ -583,13 +585,15 @@ def check_restored(program, upstream, store, home, rng, laptop, first_offered):
     node = Node(upstream, ["after-backup"], uuid7(rng, BASE_MS))
     results = offer(node, events)
     assert [result[0] for result in results] == [1, 1]
-    cursor = node.pull()["cursor"]
+    cursor, seen = node.pull()["cursor"], node.seen
+    assert "events" in node.peer.ask("fetch", {"after": cursor, "seen": seen})
     upstream.end()
     subprocess.run([program, "restore", "--from", backup, "--store", restored], check=True, stdout=subprocess.DEVNULL,
                    stderr=subprocess.DEVNULL)
     daemon = Daemon(program, restored)
     node = Node(daemon, ["after-backup"], node.node)
     assert node.peer.refused("fetch", {"after": cursor}) == "diverged"
+    assert node.peer.refused("fetch", {"after": node.peer.ask("fetch", {})["cursor"], "seen": seen}) == "diverged"
     handed = [event + result[1:] for event, result in zip(events, results)]
     forged = [handed[1][:3] + [bytes(16)]]
     assert [result[0] for result in offer(node, handed[:1])] == [1]

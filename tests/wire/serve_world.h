@@ -26,7 +26,8 @@ struct world {
     uint64_t entropy;
     int fault_errno; /* what the store's fault point answers */
     enum store_point fault_point;
-    bool frozen; /* work does not move */
+    bool frozen;                                                   /* work does not move */
+    bool (*link_status)(void *arg, struct serve_link_status *out); /* NULL: no upstream; arg: the world */
     uint32_t msgid;
     uint8_t *said; /* what the server wrote */
     size_t said_size, said_cap;
@@ -65,7 +66,9 @@ static inline void world_open_work(struct world *world) {
                                   .zones = world->zones,
                                   .clock_arg = world,
                                   .wall_ms = world_now,
-                                  .steady_ms = world_now};
+                                  .steady_ms = world_now,
+                                  .link_arg = world,
+                                  .link_status = world->link_status};
     world->serve = serve_new(&serve);
     assert_non_null(world->serve);
 }
