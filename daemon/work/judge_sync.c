@@ -58,7 +58,7 @@ static bool judge_again(struct work_judging *j, uint32_t index) {
         refuse(j, index, PROTO_ID_REUSED, NULL);
         return true;
     }
-    call->sync->items[index].state = WORK_SYNC_HELD;
+    call->sync->items[index].state = WORK_SYNC_HELD; /* see judge_repeated */
     call->entries[index].repeats = first + 1;
     return true;
 }
@@ -233,10 +233,33 @@ static enum verdict judge_merge(struct work_judging *j, uint32_t index) {
         error = super_of(j, &event->target, &b);
     if (error != PROTO_OK)
         return fail(j, error, NULL);
-    work_joined_add(joined, &a.super, a.member_count ? a.member_count : 1, &b.super,
-                    b.member_count ? b.member_count : 1);
-    if (work_joined_records(joined, &a.super) > WORK_MERGED_MAX)
+    uint32_t a_records = a.member_count ? a.member_count : 1, b_records = b.member_count ? b.member_count : 1;
+    uint32_t a_joined = work_joined_records(joined, &a.super), b_joined = work_joined_records(joined, &b.super);
+    uint32_t records = (a_joined ? a_joined : a_records) + (b_joined ? b_joined : b_records);
+    if (records > WORK_MERGED_MAX && !work_joined_same(joined, &a.super, &b.super))
         refuse(j, index, PROTO_CONFLICT, "Too many records would be one child.");
+    else
+        work_joined_add(joined, &a.super, a_records, &b.super, b_records);
+    return TAKE;
+}
+
+/* The id is held with other bytes, which go to nobody who does not serve the child they are about. */
+static enum verdict judge_other(struct work_judging *j, uint32_t index) {
+    const struct work_sync *sync = j->call->sync;
+    const struct work_sync_item *item = &sync->items[index];
+    struct work_reading *reading = &j->work->log_side.hand->reading;
+    struct store_bytes bytes = {sync->kept.data + item->theirs, item->theirs_size};
+    enum work_record_state state = WORK_RECORD_IN;
+    struct work_event theirs;
+    enum proto_error error = work_event_load(bytes, reading->target_arena, &reading->target, &theirs);
+    if (error == PROTO_OK && theirs.has_patient && work_judge_flies(j, &theirs.patient))
+        return HOLD;
+    if (error == PROTO_OK && theirs.has_patient)
+        error = work_record_state_get(j->work, j->txn, &sync->from.scope, &theirs.patient, &state);
+    if (error != PROTO_OK)
+        return fail(j, error, NULL);
+    if (state != WORK_RECORD_IN)
+        refuse(j, index, PROTO_ID_REUSED, "Its id is that of an event of a child that this node does not serve.");
     return TAKE;
 }
 
@@ -245,6 +268,8 @@ static enum verdict judge_offered(struct work_judging *j, uint32_t index) {
     bool made = false;
     if (event->kind == PROTO_KIND_patient_registered)
         (void)work_map_add(&j->work->log_side.registered_in_call, &event->patient, index, &made);
+    if (j->call->sync->items[index].state == WORK_SYNC_OTHER)
+        return judge_other(j, index);
     if (j->call->sync->items[index].state != WORK_SYNC_TAKEN || !event->has_patient)
         return TAKE;
     if (event->kind == PROTO_KIND_patient_erased)
@@ -517,6 +542,27 @@ static enum verdict judge_page(struct work_judging *j) {
 
 /* --- the call --------------------------------------------------------------------------------------------------------- */
 
+/* What stood earlier in the call already is held as that is: not at all when that was refused. */
+static void judge_repeated(struct work_judging *j) {
+    struct work_sync_item *items = j->call->sync->items;
+    for (uint32_t i = 0; i < j->call->count; i++) {
+        uint32_t repeats = j->call->entries[i].repeats;
+        if (!repeats || items[i].state != WORK_SYNC_HELD)
+            continue;
+        const struct work_sync_item *first = &items[repeats - 1];
+        if (first->state == WORK_SYNC_REFUSED) {
+            refuse(j, i, first->code, first->message);
+            continue;
+        }
+        items[i].old_seq = first->old_seq;
+        items[i].held_at = first->held_at;
+        items[i].theirs = first->theirs;
+        items[i].theirs_size = first->theirs_size;
+        if (first->state == WORK_SYNC_OTHER && j->call->sync->what == WORK_SYNC_OFFER)
+            items[i].state = WORK_SYNC_OTHER;
+    }
+}
+
 static void begin(struct work_judging *j) {
     struct work_sync *sync = j->call->sync;
     work_map_clear(&j->work->log_side.in_call);
@@ -538,6 +584,7 @@ bool work_judge_sync(struct work_judging *j) {
     struct work_sync *sync = j->call->sync;
     begin(j);
     enum verdict verdict = sync->what == WORK_SYNC_OFFER ? judge_offer(j) : judge_page(j);
+    judge_repeated(j);
     for (uint32_t i = 0; i < j->call->count; i++) {
         enum work_sync_state state = sync->items[i].state;
         j->call->entries[i].repeated =

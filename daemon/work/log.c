@@ -100,7 +100,8 @@ static enum proto_error append_call(struct logging *l, struct work_call *call) {
         if (entry->repeats)
             entry->event.seq = call->entries[entry->repeats - 1].event.seq;
         atomic_fetch_add(&l->judging.work->repeated, 1);
-        if (!entry->event.has_patient || entry->repeats || entry->event.kind == PROTO_KIND_patient_erased) /* what is new in the call is answered as that, once */
+        if (!entry->event.has_patient || entry->repeats ||
+            entry->event.kind == PROTO_KIND_patient_erased) /* what is new in the call is answered as that, once */
             continue;
         WORK_ARRAY_ROOM(l->batch->refs, l->batch->ref_count, l->batch->ref_cap);
         l->batch->refs[l->batch->ref_count++] =
@@ -128,15 +129,19 @@ static int64_t first_received(const struct logging *l, const struct work_entry *
     return memcmp(ours, item->receipt, sizeof ours) == 0 ? item->received_at : l->batch->now;
 }
 
-static enum proto_error append_sync_event(struct logging *l, struct work_call *call, uint32_t index) {
+/* An event is joined to one that is appended just before it, not to whatever stands there: that one may be held already. */
+static enum proto_error append_sync_event(struct logging *l, struct work_call *call, uint32_t index, bool *group) {
     struct work_entry *entry = &call->entries[index];
     struct work_sync *sync = call->sync;
     struct work_sync_item *item = &sync->items[index];
     bool offered = sync->what == WORK_SYNC_OFFER;
-    struct store_event stored = {.via = sync->from.node, .received_at = l->batch->now, .joined = item->joined};
+    struct store_event stored = {.via = sync->from.node, .received_at = l->batch->now};
     enum proto_error error = PROTO_OK;
+    *group &= item->joined;
     if (entry->repeated)
         return PROTO_OK;
+    stored.joined = *group;
+    *group = true;
     if (offered)
         stored.received_at = first_received(l, entry, item);
     stored.supersedes = item->state == WORK_SYNC_OTHER;
@@ -183,12 +188,13 @@ static enum proto_error append_receipts(struct logging *l, const struct work_syn
 static enum proto_error append_sync(struct logging *l, struct work_call *call) {
     struct work_sync *sync = call->sync;
     enum proto_error error = PROTO_OK;
+    bool group = false;
     for (uint32_t i = 0; i < sync->extra_count && error == PROTO_OK; i++) {
         struct store_event stored = {.received_at = l->batch->now, .supersedes = true};
         error = append_event(l, &sync->extra[i], &stored);
     }
     for (uint32_t i = 0; i < call->count && error == PROTO_OK; i++)
-        error = append_sync_event(l, call, i);
+        error = append_sync_event(l, call, i, &group);
     for (uint32_t i = 0; i < sync->system_count && error == PROTO_OK; i++)
         error = append_system(l, call, &sync->system_list[i]);
     if (error == PROTO_OK)
@@ -288,7 +294,7 @@ static enum proto_error take_calls(struct logging *l) {
         keep_call(l->batch, call);
         l->bytes += call->bytes.size;
         error = call->sync ? append_sync(l, call) : append_call(l, call);
-        if (l->erases) {
+        if (l->erases || (call->sync && call->sync->system_count)) { /* what goes is in the view still */
             l->held = true;
             break;
         }

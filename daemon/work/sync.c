@@ -144,13 +144,17 @@ void work_sync_result_get(const struct work_call *call, uint32_t index, struct w
     assert(index < call->count);
     const struct work_sync_item *item = &call->sync->items[index];
     *out = (struct work_sync_result){.state = item->state,
-                                     .seq = item->state == WORK_SYNC_TAKEN ? call->entries[index].event.seq
-                                                                           : item->old_seq,
+                                     .seq = item->old_seq,
                                      .received_at = item->held_at,
                                      .code = item->code,
                                      .message = item->message};
-    if (item->state == WORK_SYNC_TAKEN)
-        out->received_at = call->entries[index].event.received_at;
+    uint32_t repeats = call->entries[index].repeats;
+    const struct work_event *taken = repeats ? &call->entries[repeats - 1].event : &call->entries[index].event;
+    if (item->state == WORK_SYNC_TAKEN ||
+        (item->state == WORK_SYNC_HELD && repeats && call->sync->items[repeats - 1].state == WORK_SYNC_TAKEN)) {
+        out->seq = taken->seq;
+        out->received_at = taken->received_at;
+    }
     if (item->state == WORK_SYNC_OTHER)
         out->theirs = (struct store_bytes){call->sync->kept.data + item->theirs, item->theirs_size};
     struct store_bytes bytes = {call->bytes.data + call->entries[index].offset, call->entries[index].event.size};
