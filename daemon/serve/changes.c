@@ -9,8 +9,7 @@
  *  - a status or an event goes only to who follows a team that the child is in, or just left.
  */
 #include "proto/ids.h"
-#include "serve/internal.h"
-#include "work/feed.h"
+#include "serve/feeds.h"
 #include "work/system.h"
 
 #include <string.h>
@@ -32,13 +31,8 @@ struct window {
     struct serve *serve;
     struct serve_follow *follow;
     struct store_txn *txn;
-    uint64_t end;              /* last seq that may be read */
-    struct serve_merge *merge; /* feeds of the followed teams */
-    uint32_t numbers[1 + 64];  /* of them */
-    uint32_t number_count;
-    bool has_row; /* read from the merge and not yet used */
-    uint64_t row_seq;
-    struct store_bytes row_value;
+    uint64_t end;                              /* last seq that may be read */
+    struct serve_feeds feeds;                  /* of the followed teams */
     struct proto_id children[WINDOW_CHILDREN]; /* whose statuses are wanted */
     uint32_t child_count;
     bool reset;    /* a policy or a recall: any status may have changed */
@@ -51,37 +45,6 @@ struct window {
 
 /* ---- reading the feeds ------------------------------------------------------------------------------ */
 
-static enum proto_error open_feeds(struct window *w) {
-    struct serve_follow *follow = w->follow;
-    struct serve_token position = {.position_size = WORK_FEED_KEY_BYTES};
-    enum proto_error error = serve_merge_new(w->txn, STORE_FEED, 4, 8, 65, &w->merge);
-    w->number_count = w->has_row = 0;
-    for (uint32_t i = 0; error == PROTO_OK && i < follow->team_count; i++) {
-        struct proto_slice name = {follow->teams[i], (uint32_t)strlen(follow->teams[i])};
-        error = work_team_find(w->txn, name, &w->numbers[w->number_count]);
-        bool again = false;
-        for (uint32_t n = 0; error == PROTO_OK && n < w->number_count; n++)
-            again |= w->numbers[n] == w->numbers[w->number_count];
-        if (error == PROTO_OK && !again)
-            w->number_count++;
-        if (error == PROTO_NOT_FOUND)
-            error = PROTO_OK;
-    }
-    for (uint32_t n = 0; error == PROTO_OK && n <= w->number_count; n++) {
-        work_feed_key(n < w->number_count ? w->numbers[n] : WORK_FEED_EVERYONE, follow->at.seq, position.position);
-        error = serve_merge_add(w->merge, position.position, &position);
-    }
-    return error;
-}
-
-static bool followed(const struct window *w, const uint32_t *teams, uint32_t count) {
-    for (uint32_t t = 0; t < count; t++)
-        for (uint32_t n = 0; n < w->number_count; n++)
-            if (teams[t] == w->numbers[n])
-                return true;
-    return false;
-}
-
 static enum proto_error note_record(struct proto_id *list, uint32_t *count, const struct proto_id *id) {
     for (uint32_t i = 0; i < *count; i++)
         if (proto_id_compare(&list[i], id) == 0)
@@ -92,33 +55,10 @@ static enum proto_error note_record(struct proto_id *list, uint32_t *count, cons
     return PROTO_OK;
 }
 
-/* A record that comes from one followed team to another neither arrives nor leaves. */
-static enum proto_error note_marks(struct window *w) {
-    struct work_feed_mark mark;
-    size_t at = 0;
-    enum proto_error error;
-    while ((error = work_feed_next_mark(w->row_value, &at, &mark)) == PROTO_OK) {
-        if (followed(w, mark.teams, mark.team_count))
-            continue;
-        struct seq_news *news = &w->news;
-        error = mark.what == WORK_FEED_ARRIVED ? note_record(news->arrived, &news->arrived_count, &mark.record)
-                                               : note_record(news->left, &news->left_count, &mark.record);
-        if (error != PROTO_OK)
-            return error;
-    }
-    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
-}
-
-static enum proto_error read_row(struct window *w) {
-    struct store_bytes key;
-    enum proto_error error = serve_merge_next(w->merge, &key, &w->row_value);
-    if (error != PROTO_OK)
-        return error;
-    if (key.size != WORK_FEED_KEY_BYTES)
-        return PROTO_CORRUPT;
-    w->row_seq = (uint64_t)serve_key_get_u32(key.data + 4) << 32 | serve_key_get_u32(key.data + 8);
-    w->has_row = true;
-    return PROTO_OK;
+static enum proto_error on_mark(void *arg, enum work_feed_what what, const struct proto_id *record) {
+    struct window *w = arg;
+    return what == WORK_FEED_ARRIVED ? note_record(w->news.arrived, &w->news.arrived_count, record)
+                                     : note_record(w->news.left, &w->news.left_count, record);
 }
 
 /* A record that this node gave up itself, as one that it does not serve any more, is gone for whoever follows it too. */
@@ -154,17 +94,7 @@ static enum proto_error next_seq(struct window *w, uint64_t before) {
         w->news.seq = before + 1;
         error = before >= w->end ? PROTO_NOT_FOUND : PROTO_OK;
     } else {
-        if (!w->has_row)
-            error = read_row(w);
-        w->news.seq = w->row_seq;
-        while (error == PROTO_OK && w->row_seq == w->news.seq) {
-            w->has_row = false;
-            error = note_marks(w);
-            if (error == PROTO_OK && (error = read_row(w)) == PROTO_NOT_FOUND) {
-                error = PROTO_OK;
-                break;
-            }
-        }
+        error = serve_feeds_next(&w->feeds, &w->news.seq, on_mark, w);
     }
     return error == PROTO_OK ? read_entry(w) : error;
 }
@@ -356,12 +286,14 @@ static enum proto_error send_window(struct window *w, bool *more) {
 }
 
 static enum proto_error open_window(struct window *w) {
-    return w->follow->all ? PROTO_OK : open_feeds(w);
+    const struct serve_follow *follow = w->follow;
+    if (follow->all)
+        return PROTO_OK;
+    return serve_feeds_open(&w->feeds, w->txn, (const char(*)[44])follow->teams, follow->team_count, follow->at.seq);
 }
 
 static void close_window(struct window *w) {
-    serve_merge_free(w->merge);
-    w->merge = NULL;
+    serve_feeds_close(&w->feeds);
 }
 
 static enum proto_error run_window(struct window *w, bool *more) {

@@ -10,8 +10,8 @@
  *  - looking is bounded: a page may be empty and still have moved the cursor on.
  */
 #include "proto/ids.h"
+#include "serve/feeds.h"
 #include "serve/sync.h"
-#include "work/feed.h"
 #include "work/system.h"
 
 #include <string.h>
@@ -29,13 +29,8 @@ struct kept_state {
 struct page {
     struct serve_request *r;
     struct serve_pages *pages;
-    struct serve_merge *merge; /* NULL: all teams, the log itself is read */
-    uint32_t numbers[PROTO_SCOPE_TEAMS_MAX];
-    uint32_t number_count;
-    uint64_t end; /* last seq that may be read */
-    bool has_row; /* read from the merge and not yet used */
-    uint64_t row_seq;
-    struct store_bytes row_value;
+    uint64_t end;             /* last seq that may be read */
+    struct serve_feeds feeds; /* of the scope's teams; not for all teams: then the log itself is read */
     struct serve_events events;
     uint32_t left_count;
     struct proto_id left[LEFT_MAX + SERVE_ARRIVALS_MAX];
@@ -96,101 +91,19 @@ static enum proto_error note_left(struct page *page, const struct proto_id *reco
 
 /* ---- the feed -------------------------------------------------------------------------------------------- */
 
-static enum proto_error find_numbers(struct page *page) {
-    const struct work_scope *scope = &page->pages->scope;
-    for (uint32_t i = 0; i < scope->team_count; i++) {
-        struct proto_slice name = {scope->teams[i], (uint32_t)strlen(scope->teams[i])};
-        uint32_t number;
-        enum proto_error error = work_team_find(page->r->txn, name, &number);
-        if (error == PROTO_NOT_FOUND)
-            continue; /* no child was ever in it: there may yet be one */
-        if (error != PROTO_OK)
-            return error;
-        bool again = false;
-        for (uint32_t n = 0; n < page->number_count; n++)
-            again |= page->numbers[n] == number;
-        if (!again)
-            page->numbers[page->number_count++] = number;
-    }
-    return PROTO_OK;
-}
-
-static enum proto_error open_feeds(struct page *page) {
-    struct serve_token position = {.position_size = WORK_FEED_KEY_BYTES};
-    if (page->pages->scope.all_teams)
-        return PROTO_OK;
-    enum proto_error error = find_numbers(page);
-    if (error == PROTO_OK)
-        error = serve_merge_new(page->r->txn, STORE_FEED, 4, 8, PROTO_SCOPE_TEAMS_MAX + 1, &page->merge);
-    for (uint32_t n = 0; error == PROTO_OK && n <= page->number_count; n++) {
-        uint32_t number = n < page->number_count ? page->numbers[n] : WORK_FEED_EVERYONE;
-        work_feed_key(number, page->pages->at.seq, position.position);
-        error = serve_merge_add(page->merge, position.position, &position);
-    }
-    return error;
-}
-
-static bool in_scope(const struct page *page, const uint32_t *teams, uint32_t count) {
-    for (uint32_t t = 0; t < count; t++)
-        for (uint32_t n = 0; n < page->number_count; n++)
-            if (teams[t] == page->numbers[n])
-                return true;
-    return false;
-}
-
-/* A record that comes from one team of the scope to another neither arrives nor leaves. */
-static enum proto_error note_marks(struct page *page) {
-    struct work_feed_mark mark;
-    size_t at = 0;
-    enum proto_error error;
-    while ((error = work_feed_next_mark(page->row_value, &at, &mark)) == PROTO_OK) {
-        if (in_scope(page, mark.teams, mark.team_count))
-            continue;
-        error = mark.what == WORK_FEED_ARRIVED ? note_arrived(page, &mark.record) : note_left(page, &mark.record);
-        if (error != PROTO_OK)
-            return error;
-    }
-    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
-}
-
-static enum proto_error read_row(struct page *page) {
-    struct store_bytes key;
-    enum proto_error error = serve_merge_next(page->merge, &key, &page->row_value);
-    if (error != PROTO_OK)
-        return error;
-    if (key.size != WORK_FEED_KEY_BYTES)
-        return PROTO_CORRUPT;
-    page->row_seq = (uint64_t)serve_key_get_u32(key.data + 4) << 32 | serve_key_get_u32(key.data + 8);
-    page->has_row = true;
-    return PROTO_OK;
-}
-
-/* The marks of all rows of one seq. */
-static enum proto_error take_rows(struct page *page, uint64_t seq) {
-    enum proto_error error = PROTO_OK;
-    while (error == PROTO_OK && page->has_row && page->row_seq == seq) {
-        page->has_row = false;
-        error = note_marks(page);
-        if (error == PROTO_OK)
-            error = read_row(page);
-    }
-    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+static enum proto_error on_mark(void *arg, enum work_feed_what what, const struct proto_id *record) {
+    return what == WORK_FEED_ARRIVED ? note_arrived(arg, record) : note_left(arg, record);
 }
 
 /* The next seq of the feeds; the page's place moves to it. NOT_FOUND at the end. */
 static enum proto_error next_seq(struct page *page) {
     uint64_t seq = page->pages->at.seq + 1;
-    enum proto_error error = PROTO_OK;
-    if (page->merge) {
-        if (!page->has_row && (error = read_row(page)) != PROTO_OK)
-            return error;
-        seq = page->row_seq;
-        error = take_rows(page, seq);
-    } else if (seq > page->end) {
-        return PROTO_NOT_FOUND;
-    }
-    if (error == PROTO_OK)
-        error = store_read_event(page->r->txn, seq, &page->stored);
+    enum proto_error error = seq > page->end ? PROTO_NOT_FOUND : PROTO_OK;
+    if (!page->pages->scope.all_teams)
+        error = serve_feeds_next(&page->feeds, &seq, on_mark, page);
+    if (error != PROTO_OK)
+        return error;
+    error = store_read_event(page->r->txn, seq, &page->stored);
     if (error == PROTO_NOT_FOUND)
         return PROTO_CORRUPT;
     if (error != PROTO_OK)
@@ -297,11 +210,12 @@ static enum proto_error take_all(struct page *page) {
     enum proto_error error = PROTO_OK;
     if (page->pages->arrived_next == page->pages->arrived_count) {
         page->pages->arrived_next = page->pages->arrived_count = 0;
-        error = open_feeds(page);
+        const struct work_scope *scope = &page->pages->scope;
+        if (!scope->all_teams)
+            error = serve_feeds_open(&page->feeds, page->r->txn, scope->teams, scope->team_count, page->pages->at.seq);
         if (error == PROTO_OK)
             error = take_feed(page);
-        serve_merge_free(page->merge);
-        page->merge = NULL;
+        serve_feeds_close(&page->feeds);
     }
     return error == PROTO_OK ? take_arrived(page) : error;
 }
