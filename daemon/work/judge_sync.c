@@ -430,10 +430,10 @@ static enum verdict judge_leave(struct work_judging *j, const struct proto_id *r
         verdict = fail(j, error, NULL);
     else if (l.unsent)
         verdict = fail(j, PROTO_CONFLICT, "Events of a child that left wait to go out: they go first.");
-    for (uint32_t first = 0, part = 0; verdict == TAKE && first < l.count; first += WORK_LEFT_SEQS_MAX, part = 1) {
+    for (uint32_t first = 0; verdict == TAKE && first < l.count; first += WORK_LEFT_SEQS_MAX) {
         uint32_t left = l.count - first;
         size_t at = sync->systems.size;
-        work_system_left(&sync->systems, j->batch->now, (uint8_t)part, record, l.seqs + first,
+        work_system_left(&sync->systems, j->batch->now, first ? 0 : l.count, record, l.seqs + first,
                          left < WORK_LEFT_SEQS_MAX ? left : WORK_LEFT_SEQS_MAX);
         add_system(j, at);
     }
@@ -454,7 +454,7 @@ static enum proto_error judge_refusal(struct work_judging *j, const struct work_
         return error;
     size_t at = sync->systems.size;
     if (refusal->forget) {
-        work_system_left(&sync->systems, j->batch->now, 1, &event.patient, &refusal->seq, 1);
+        work_system_left(&sync->systems, j->batch->now, 0, &event.patient, &refusal->seq, 1);
     } else {
         struct work_system_row row = {.at = j->batch->now, .record = event.patient, .event = event.id};
         row.code = refusal->code;

@@ -189,14 +189,15 @@ static enum proto_error append_sync(struct logging *l, struct work_call *call) {
     struct work_sync *sync = call->sync;
     enum proto_error error = PROTO_OK;
     bool group = false;
+    /* What goes first: a view that catches up with a large call does so in parts, and never has an id twice. */
+    for (uint32_t i = 0; i < sync->system_count && error == PROTO_OK; i++)
+        error = append_system(l, call, &sync->system_list[i]);
     for (uint32_t i = 0; i < sync->extra_count && error == PROTO_OK; i++) {
         struct store_event stored = {.received_at = l->batch->now, .supersedes = true};
         error = append_event(l, &sync->extra[i], &stored);
     }
     for (uint32_t i = 0; i < call->count && error == PROTO_OK; i++)
         error = append_sync_event(l, call, i, &group);
-    for (uint32_t i = 0; i < sync->system_count && error == PROTO_OK; i++)
-        error = append_system(l, call, &sync->system_list[i]);
     if (error == PROTO_OK)
         error = append_receipts(l, sync);
     for (uint32_t i = 0; i < sync->name_count && error == PROTO_OK; i++) {

@@ -47,11 +47,11 @@ static void begin(struct work_buffer *out, enum work_system_type type, int64_t a
     work_add_i64(out, at);
 }
 
-void work_system_left(struct work_buffer *out, int64_t at, uint8_t part, const struct proto_id *record,
+void work_system_left(struct work_buffer *out, int64_t at, uint32_t in_all, const struct proto_id *record,
                       const uint64_t *seqs, uint32_t count) {
     assert(count <= WORK_LEFT_SEQS_MAX);
     begin(out, WORK_SYSTEM_LEFT, at);
-    work_add_u8(out, part);
+    work_add_u32(out, in_all);
     work_add_id(out, record);
     work_add_u32(out, count);
     for (uint32_t i = 0; i < count; i++)
@@ -88,12 +88,13 @@ void work_system_settled(struct work_buffer *out, int64_t at, uint64_t refused_s
 /* --- reading -------------------------------------------------------------------------------------------- */
 
 static void read_left(struct work_reader *r, struct work_system_row *row, struct work_drops *drops, bool *shown) {
-    *shown = work_take_u8(r) == 0;
-    row->record = work_take_id(r);
     row->event_count = work_take_u32(r);
-    if (row->event_count > WORK_LEFT_SEQS_MAX)
+    *shown = row->event_count > 0;
+    row->record = work_take_id(r);
+    uint32_t count = work_take_u32(r);
+    if (count > WORK_LEFT_SEQS_MAX)
         r->bad = true;
-    for (uint32_t i = 0; i < row->event_count && !r->bad; i++) {
+    for (uint32_t i = 0; i < count && !r->bad; i++) {
         uint64_t seq = work_take_u64(r);
         if (drops && !r->bad)
             work_drops_add(drops, seq, &row->record);

@@ -6,7 +6,7 @@
  * away it names by seq, so that the view can be made again from what is left.
  *
  *   c1 01 | u8 type | i64 at | then
- *   LEFT      u8 part, 0: the first of this record | id record | u32 count | count * u64 seq
+ *   LEFT      u32 events of the record in all (0: a further part, not shown) | id record | u32 count | count * u64 seq
  *   REFUSED   id record (zero: none) | id event | u64 seq | text code | text message | bytes of the event to the end
  *   REPLACED  id record | u64 seq | id event | id under which its content went on (zero: it was the same)
  *   SETTLED   u64 seq of the REFUSED entry | u8 1: recorded again
@@ -42,7 +42,7 @@ bool work_drops_have(const struct work_drops *drops, uint64_t seq);
 void work_drops_free(struct work_drops *drops);
 
 /* Entries; appended to the buffer. */
-void work_system_left(struct work_buffer *out, int64_t at, uint8_t part, const struct proto_id *record,
+void work_system_left(struct work_buffer *out, int64_t at, uint32_t in_all, const struct proto_id *record,
                       const uint64_t *seqs, uint32_t count);
 void work_system_refused(struct work_buffer *out, const struct work_system_row *row, uint64_t seq);
 void work_system_replaced(struct work_buffer *out, int64_t at, const struct proto_id *record, uint64_t seq,
