@@ -34,8 +34,8 @@ enum store_table {
     STORE_CHECKPOINTS, /* root | at | rank | id -> folded state up to and with that event */
     STORE_VOIDS,       /* root | target id | voiding id -> care_void */
     STORE_LABELS,      /* folded label | root -> team */
-    STORE_IDENTIFIERS, /* system | value | root */
-    STORE_BORN,        /* born day | root (double registrations) */
+    STORE_IDENTIFIERS, /* system | value | root -> whether it is registered */
+    STORE_BORN,        /* born day | label hash | root (double registrations) */
     STORE_LOTS,        /* what (device, spare) | lot | gtin | serial | root | stoma */
     STORE_DEVICES,     /* team | change due day | root | stoma -> covering row */
     STORE_CONTEXT,     /* at | id -> seq (policy, recalls) */

@@ -25,8 +25,8 @@
     T(CHECKPOINTS, "checkpoints", "id root | t64 at | u8 rank | id event", "folded state up to and with that event")   \
     T(VOIDS, "voids", "id root | id target | id voiding", "what the withdrawal says")                                  \
     T(LABELS, "labels", "text folded label | id root", "team")                                                         \
-    T(IDENTIFIERS, "identifiers", "text system | text value | id root", "nothing but the format byte")                 \
-    T(BORN, "born", "i32 day born | id root", "nothing but the format byte")                                           \
+    T(IDENTIFIERS, "identifiers", "text system | text value | id root", "u8 registered")                               \
+    T(BORN, "born", "i32 day born | hash8 bare label | id root", "nothing but the format byte")                        \
     T(LOTS, "lots", "u8 what | text lot | text gtin | text serial | id root | u8 stoma", "covering row of devices")    \
     T(DEVICES, "devices", "u32 team | i32 change due day | id root | u8 stoma", "covering row of devices")             \
     T(CONTEXT, "context", "t64 at | id event", "seq: policy and recalls")                                              \

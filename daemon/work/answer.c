@@ -64,14 +64,14 @@ static size_t result_size(const struct work_call *call, const struct reply_link 
     return size < RESULT_BYTES_MAX ? size : RESULT_BYTES_MAX;
 }
 
-static void write_result(struct work_call *call, const struct reply_link *links) {
+static void write_result(struct work_call *call, const struct reply_link *links, bool cut) {
     struct proto_writer w;
     size_t cap = result_size(call, links);
     proto_writer_init(&w, work_buffer_reserve(&call->result, cap), cap);
     size_t mark = proto_write_map_begin(&w);
     uint32_t fields = 6;
     write_seqs(&w, call);
-    bool cut = write_list(&w, links, call->reply_first, WORK_REPLY_OPENED, "opened");
+    cut |= write_list(&w, links, call->reply_first, WORK_REPLY_OPENED, "opened");
     cut |= write_list(&w, links, call->reply_first, WORK_REPLY_SETTLED, "settled");
     cut |= write_list(&w, links, call->reply_first, WORK_REPLY_ALIKE, "alike");
     cut |= write_list(&w, links, call->reply_first, WORK_REPLY_NOTE, "notes");
@@ -89,24 +89,31 @@ static void write_result(struct work_call *call, const struct reply_link *links)
     call->result.size = w.size;
 }
 
-static struct reply_link *link_replies(struct work_batch *batch) {
-    uint32_t count = 0;
+static uint32_t link_range(struct reply_link *links, uint32_t at, const struct work_hand *hand, uint32_t first,
+                           uint32_t end) {
+    for (uint32_t r = first; r < end; r++) {
+        const struct work_reply *reply = &hand->replies[r];
+        links[at++] = (struct reply_link){reply, hand, 0};
+        if (reply->call->reply_last)
+            links[reply->call->reply_last - 1].next = at;
+        else
+            reply->call->reply_first = at;
+        reply->call->reply_last = at;
+    }
+    return at;
+}
+
+/* Those of the jobs, then what `hand` has from `later` on. */
+static struct reply_link *link_replies(struct work_batch *batch, const struct work_hand *hand, uint32_t later) {
+    uint32_t count = hand->reply_count - later, at = 0;
     for (uint32_t j = 0; j < batch->job_count; j++)
         count += batch->jobs[j].reply_end - batch->jobs[j].reply_at;
     struct reply_link *links = work_alloc(sizeof *links * (count + 1));
-    uint32_t at = 0;
     for (uint32_t j = 0; j < batch->job_count; j++) {
         const struct work_job *job = &batch->jobs[j];
-        for (uint32_t r = job->reply_at; r < job->reply_end; r++) {
-            const struct work_reply *reply = &job->hand->replies[r];
-            links[at++] = (struct reply_link){reply, job->hand, 0};
-            if (reply->call->reply_last)
-                links[reply->call->reply_last - 1].next = at;
-            else
-                reply->call->reply_first = at;
-            reply->call->reply_last = at;
-        }
+        at = link_range(links, at, job->hand, job->reply_at, job->reply_end);
     }
+    (void)link_range(links, at, hand, later, hand->reply_count);
     return links;
 }
 
@@ -119,11 +126,14 @@ static void set_fault(struct work_call *call, enum proto_error error) {
 }
 
 void work_answer_stage(struct work *work, struct work_batch *batch) {
-    struct reply_link *links = batch->error == PROTO_OK ? link_replies(batch) : NULL;
+    const struct work_hand *hand = &work->hands[0];
+    uint32_t later = hand->reply_count;
+    bool cut = batch->error == PROTO_OK && work_reply_doubles(work, batch) != PROTO_OK; /* said to be incomplete */
+    struct reply_link *links = batch->error == PROTO_OK ? link_replies(batch, hand, later) : NULL;
     for (struct work_call *call = batch->calls, *next; call; call = next) {
         next = call->next;
         if (batch->error == PROTO_OK)
-            write_result(call, links);
+            write_result(call, links, cut);
         else
             set_fault(call, batch->error);
         work_call_done(work, call);

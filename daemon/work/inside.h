@@ -462,6 +462,13 @@ void work_reply_status(struct work_hand *hand, struct work_call *call, const str
                        const struct care_context *context, int64_t now);
 enum proto_error work_reply_alike(struct work_hand *hand, struct work_call *call, struct work_fold *fold,
                                   const struct work_event *event) PROTO_MUST_CHECK;
+#define WORK_NOTE_BYTES 640 /* a sentence or two, with the terminating zero */
+/* One note on one field of one event, told once. */
+void work_reply_note(struct work_hand *hand, struct work_call *call, const struct proto_id *event, const char *field,
+                     const char *message);
+/* doubles_note.c: what the calls of a batch are told of others that look like their children, into the pipeline's own hand; the view has the batch.
+ * After an error some were not told. */
+enum proto_error work_reply_doubles(struct work *work, struct work_batch *batch) PROTO_MUST_CHECK;
 /* What is to be said of one event, new or repeated, that counts; `schedule` is planned from the fold's state. */
 enum proto_error work_reply_notes(struct work_hand *hand, struct work_call *call, struct work_fold *fold,
                                   const struct proto_id *event, const struct care_schedule *schedule,

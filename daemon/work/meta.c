@@ -9,7 +9,7 @@
 
 #define FORMAT 1
 #define LAYOUT                                                                                                         \
-    4 /* of the view's rows as a whole: 2 has the feed, 3 the lots of old devices, 4 digests. A view of another layout is made anew */
+    5 /* of the view's rows as a whole: 2 has the feed, 3 the lots of old devices, 4 digests, 5 births by label. A view of another layout is made anew */
 
 static enum proto_error get(struct store_txn *txn, const char *name, struct work_reader *out) {
     struct store_bytes value;

@@ -209,17 +209,18 @@ enum proto_error work_reply_alike(struct work_hand *hand, struct work_call *call
 
 /* --- notes ----------------------------------------------------------------------------------------------- */
 
-static void reply_note(struct work_hand *hand, struct work_call *call, const struct proto_id *event,
-                       const struct care_note *note) {
+void work_reply_note(struct work_hand *hand, struct work_call *call, const struct proto_id *event, const char *field,
+                     const char *message) {
+    static_assert(CARE_NOTE_BYTES <= WORK_NOTE_BYTES, "a note fits");
     struct proto_writer w;
-    writer_begin(hand, &w, 128 + CARE_NOTE_BYTES);
+    writer_begin(hand, &w, 128 + WORK_NOTE_BYTES);
     proto_write_map(&w, 3);
     proto_write_text(&w, "event");
     proto_write_id(&w, event);
     proto_write_text(&w, "field");
-    proto_write_text(&w, note->field);
+    proto_write_text(&w, field);
     proto_write_text(&w, "message");
-    proto_write_text(&w, note->message);
+    proto_write_text(&w, message);
     writer_end(hand, &w, call, WORK_REPLY_NOTE);
     say_once(hand);
 }
@@ -235,6 +236,6 @@ enum proto_error work_reply_notes(struct work_hand *hand, struct work_call *call
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_OK : error;
     while (counted && care_note_next(fold->state, schedule, held, now, &place, &note))
-        reply_note(hand, call, event, &note);
+        work_reply_note(hand, call, event, note.field, note.message);
     return PROTO_OK;
 }

@@ -73,6 +73,8 @@ enum proto_error work_voids_read(struct store_txn *txn, const struct proto_id *p
 
 /* Label as STORE_LABELS has it: ASCII letters in lower case, the rest as it is. NUL-terminated. */
 void work_label_fold(struct proto_slice label, char out[PROTO_TEXT_SHORT_MAX + 4]);
+/* The same without its spaces, as births are found by it: labels that differ in no more are alike. */
+void work_label_bare(struct proto_slice label, char out[PROTO_TEXT_SHORT_MAX + 4]);
 
 /* A row of STORE_LEVELS: what a list of children shows, and the moments at which the level changes (ascending), so that the level at `now` needs no schedule. */
 struct work_level_row {

@@ -8,6 +8,7 @@
  *            i64 placed_at | label | gtin | lot | serial
  *   lots     u32 team | i32 change_due | the rest as in devices
  *   levels   id shown | u8 closed | i32 born | label | u16 count | count * (i64 from | u8 level)
+ *   identifiers   u8 registered
  * A text is a length byte and its bytes.
  */
 #include "work/subject.h"
@@ -171,6 +172,30 @@ void work_label_fold(struct proto_slice label, char out[PROTO_TEXT_SHORT_MAX + 4
     out[size] = '\0';
 }
 
+void work_label_bare(struct proto_slice label, char out[PROTO_TEXT_SHORT_MAX + 4]) {
+    size_t size = 0;
+    work_label_fold(label, out);
+    for (const char *c = out; *c; c++)
+        if (*c != ' ')
+            out[size++] = *c;
+    out[size] = '\0';
+}
+
+/* By birth and label, those who are registered; one whose registration was withdrawn looks like nobody. */
+static void add_birth(const struct work_subject *s, struct work_rows *rows) {
+    char bare[PROTO_TEXT_SHORT_MAX + 4];
+    const char *label = s->schedule->label;
+    work_label_bare((struct proto_slice){label, (uint32_t)strlen(label)}, bare);
+    if (proto_id_is_zero(&s->state->registered.id) || !*bare)
+        return;
+    begin(rows, STORE_BORN);
+    work_add_i32(&rows->bytes, s->state->born_day);
+    work_add_hash8(&rows->bytes, bare);
+    work_add_id(&rows->bytes, &s->root);
+    value(rows);
+    work_rows_end(rows);
+}
+
 static void add_names(const struct work_subject *s, struct work_rows *rows) {
     struct work_buffer *b = &rows->bytes;
     char folded[PROTO_TEXT_SHORT_MAX + 4];
@@ -189,13 +214,10 @@ static void add_names(const struct work_subject *s, struct work_rows *rows) {
         work_add_key_text(b, profile->identifiers[i].value);
         work_add_id(b, &s->root);
         value(rows);
+        work_add_u8(b, !proto_id_is_zero(&s->state->registered.id));
         work_rows_end(rows);
     }
-    begin(rows, STORE_BORN);
-    work_add_i32(b, s->state->born_day);
-    work_add_id(b, &s->root);
-    value(rows);
-    work_rows_end(rows);
+    add_birth(s, rows);
 }
 
 static void add_levels(const struct work_subject *s, struct work_rows *rows) {
