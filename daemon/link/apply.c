@@ -3,6 +3,7 @@
  *
  *   link.cursor     log id 16 | u64 seq | chain 32    the upstream's log, pulled up to here
  *   link.pushed     u64 seq                           our own log, answered up to here
+ *   link.seen       log id 16 | u64 seq | chain 32    the upstream's log, which held by then all that was answered
  *   link.offset     i64 ms                            own clock minus the upstream's
  *   link.upstreams  ids of 16 bytes, newest last      nodes that what we hold may have come through from above
  *   link.teams      names with a line end each, sorted; "*" for all: what the cursor is good for
@@ -55,14 +56,14 @@ static bool read_mark(struct store_txn *txn, const char *name, size_t size, stru
     return store_read_mark(txn, name, out) == PROTO_OK && (size == 0 || out->size == size);
 }
 
-static void load_cursor(struct link_stored *made, struct store_txn *txn) {
+static bool load_place(struct store_txn *txn, const char *name, struct proto_position *out) {
     struct store_bytes bytes;
-    made->has_cursor = read_mark(txn, "link.cursor", CURSOR_BYTES, &bytes);
-    if (!made->has_cursor)
-        return;
-    memcpy(made->cursor.log.bytes, bytes.data, PROTO_ID_BYTES);
-    made->cursor.seq = get_u64(bytes.data + PROTO_ID_BYTES);
-    memcpy(made->cursor.chain, bytes.data + PROTO_ID_BYTES + 8, PROTO_HASH_BYTES);
+    if (!read_mark(txn, name, CURSOR_BYTES, &bytes))
+        return false;
+    memcpy(out->log.bytes, bytes.data, PROTO_ID_BYTES);
+    out->seq = get_u64(bytes.data + PROTO_ID_BYTES);
+    memcpy(out->chain, bytes.data + PROTO_ID_BYTES + 8, PROTO_HASH_BYTES);
+    return true;
 }
 
 enum proto_error link_load(struct link *link) {
@@ -74,7 +75,8 @@ enum proto_error link_load(struct link *link) {
     enum proto_error error = store_read_begin(link->options.store, &txn);
     if (error != PROTO_OK)
         return error;
-    load_cursor(&made, txn);
+    made.has_cursor = load_place(txn, "link.cursor", &made.cursor);
+    made.has_seen = load_place(txn, "link.seen", &made.seen);
     if (read_mark(txn, "link.pushed", 8, &bytes))
         made.pushed = get_u64(bytes.data);
     if (read_mark(txn, "link.offset", 8, &bytes)) {
@@ -182,12 +184,12 @@ bool link_apply_results(struct link *link, struct work_call *call, const uint64_
 
 /* ---- its marks ---------------------------------------------------------------------------------------------------------- */
 
-static void mark_cursor(struct work_call *call, const struct proto_position *cursor) {
+static void mark_place(struct work_call *call, const char *name, const struct proto_position *place) {
     uint8_t bytes[CURSOR_BYTES];
-    memcpy(bytes, cursor->log.bytes, PROTO_ID_BYTES);
-    put_u64(bytes + PROTO_ID_BYTES, cursor->seq);
-    memcpy(bytes + PROTO_ID_BYTES + 8, cursor->chain, PROTO_HASH_BYTES);
-    work_sync_mark(call, "link.cursor", bytes, sizeof bytes);
+    memcpy(bytes, place->log.bytes, PROTO_ID_BYTES);
+    put_u64(bytes + PROTO_ID_BYTES, place->seq);
+    memcpy(bytes + PROTO_ID_BYTES + 8, place->chain, PROTO_HASH_BYTES);
+    work_sync_mark(call, name, bytes, sizeof bytes);
 }
 
 static bool offset_is_news(const struct link *link) {
@@ -206,9 +208,11 @@ static void add_marks(struct link *link, struct work_call *call) {
         work_sync_mark(call, "link.pushed", number, sizeof number);
     }
     if (apply->has_cursor) {
-        mark_cursor(call, &apply->cursor);
+        mark_place(call, "link.cursor", &apply->cursor);
         work_sync_mark(call, "link.teams", teams, encode_teams(&link->options.scope, teams));
     }
+    if (apply->has_seen)
+        mark_place(call, "link.seen", &apply->seen);
     if (link->stored.upstreams_dirty) {
         apply->upstreams = true;
         work_sync_mark(call, "link.upstreams", link->stored.upstreams,
@@ -240,6 +244,10 @@ static void remember(struct link *link, const struct link_apply *apply) {
         stored->cursor = apply->cursor;
         stored->has_cursor = stored->teams_match = true;
         link->pull.cursor_stored_at = link_now(link);
+    }
+    if (apply->has_seen) {
+        stored->seen = apply->seen;
+        stored->has_seen = true;
     }
     if (apply->upstreams && apply->generation == link->generation) /* no other was met meanwhile */
         stored->upstreams_dirty = false;

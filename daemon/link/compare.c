@@ -73,9 +73,10 @@ void link_compare_digest(struct link *link, const void *result) {
     if (!compare->on || !compare->asked)
         return;
     compare->asked = false;
+    /* A page may be empty and still have moved on: so many records there are of other teams. */
     if (!link_read_digest(result, &page) || (!compare->has_cursor && !page.has_cursor) ||
-        (page.token[0] && page.rows.count == 0)) {
-        link_malformed(link, "a page of digests has no cursor or no records");
+        (page.token[0] && page.rows.count == 0 && strcmp(page.token, compare->token) == 0)) {
+        link_malformed(link, "a page of digests has no cursor, or leads to itself");
         return;
     }
     compare->theirs = calloc(page.rows.count + 1u, sizeof *compare->theirs);
@@ -299,6 +300,8 @@ void link_compare_apply(struct link *link) {
         return;
     link->apply.has_cursor = true;
     link->apply.cursor = compare->cursor;
+    link->apply.has_seen = true; /* of this log, and no more of one that is gone */
+    link->apply.seen = compare->has_seen ? compare->seen : compare->cursor;
     link_apply_submit(link, call);
 }
 

@@ -83,11 +83,16 @@ static int listed_by_id(const void *a, const void *b) {
     return proto_id_compare(&((const struct link_listed *)a)->id, &((const struct link_listed *)b)->id);
 }
 
+static void sort(void *entries, size_t count, size_t size, int (*compare)(const void *, const void *)) {
+    if (count > 0)
+        qsort(entries, count, size, compare);
+}
+
 /* Splits what both hold: own[] becomes what they lack, fetches[] what is missing here or reads otherwise there. */
 static void tell_apart(struct link_even *even, struct listing *own) {
     uint32_t kept = 0, at = 0;
-    qsort(own->own, own->count, sizeof *own->own, by_id);
-    qsort(even->theirs, even->theirs_count, sizeof *even->theirs, listed_by_id);
+    sort(own->own, own->count, sizeof *own->own, by_id);
+    sort(even->theirs, even->theirs_count, sizeof *even->theirs, listed_by_id);
     for (uint32_t i = 0; i < own->count; i++) {
         const struct own *mine = &own->own[i];
         while (at < even->theirs_count && proto_id_compare(&even->theirs[at].id, &mine->id) < 0)
@@ -109,10 +114,8 @@ static bool keep_lists(struct link_even *even, struct listing *own) {
     even->offers = calloc(own->count + 1u, sizeof *even->offers);
     if (!even->fetches || !even->offers)
         return false;
-    if (own->count || even->theirs_count)
-        tell_apart(even, own);
-    if (own->count)
-        qsort(own->own, own->count, sizeof *own->own, by_turn);
+    tell_apart(even, own);
+    sort(own->own, own->count, sizeof *own->own, by_turn);
     for (uint32_t i = 0; i < own->count; i++)
         even->offers[i] = own->own[i].seq;
     even->offer_count = own->count;
@@ -337,6 +340,11 @@ static void hear_offer(struct link *link, struct link_even *even, const struct n
     }
     if (!keep_got(link, even, answer, results.count))
         return;
+    struct proto_position at;
+    if (link_read_at(answer->result, &at)) {
+        link->compare.seen = at;
+        link->compare.has_seen = true;
+    }
     even->offer_at += results.count;
     next_stage(even);
 }

@@ -79,7 +79,8 @@ struct link_offer {
     uint64_t end; /* the log up to here is answered when this is */
     uint64_t *seqs;
     uint32_t count;
-    bool answered;
+    bool answered, has_seen;
+    struct proto_position seen; /* where the upstream holds them */
     struct link_bytes answer;
 };
 
@@ -171,6 +172,8 @@ struct link_compare {
     char token[LINK_TOKEN_BYTES];
     struct link_digest_row *theirs;
     uint32_t theirs_count, theirs_at;
+    bool has_seen;
+    struct proto_position seen;  /* by this place the upstream holds what was offered */
     bool has_walked, here_ended; /* own records up to `walked` were compared; or all that this page is about */
     struct proto_id walked;
     struct link_todo *todo;
@@ -194,16 +197,17 @@ struct link_apply {
     enum link_applying what;
     uint32_t generation, even;
     uint64_t pushed;
-    bool has_cursor, teams;
-    struct proto_position cursor;
+    bool has_cursor, has_seen, teams;
+    struct proto_position cursor, seen;
     bool upstreams, offset; /* marks that go with it */
     int64_t offset_ms;
     int64_t retry_at; /* work/ had no room */
 };
 
 struct link_stored {
-    bool has_cursor, teams_match;
+    bool has_cursor, has_seen, teams_match;
     struct proto_position cursor;
+    struct proto_position seen; /* by this place of its log the upstream held all that was answered */
     uint64_t pushed;
     struct proto_id upstreams[LINK_UPSTREAMS]; /* the newest last */
     uint32_t upstream_count;

@@ -64,7 +64,14 @@ static bool fetch(struct link *link) {
     struct proto_writer *w = link_ask_begin(link, "fetch");
     if (!w)
         return false;
-    proto_write_map(w, 1u + stored->has_cursor);
+    /* Once the cursor has passed it on the same log, the cursor says as much. */
+    bool seen = stored->has_seen && !(stored->has_cursor && stored->seen.seq <= stored->cursor.seq &&
+                                      proto_id_compare(&stored->seen.log, &stored->cursor.log) == 0);
+    proto_write_map(w, 1u + stored->has_cursor + seen);
+    if (seen) {
+        proto_write_text(w, "seen");
+        proto_write_position(w, &stored->seen);
+    }
     if (stored->has_cursor) {
         proto_write_text(w, "after");
         proto_write_position(w, &stored->cursor);

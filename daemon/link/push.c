@@ -217,6 +217,7 @@ void link_push_answered(struct link *link, uint32_t number, const struct net_ans
         link->upstream_seq = seq;
     struct link_bytes kept = link_keep(link, answer);
     if (kept.data) {
+        offer->has_seen = link_read_at(answer->result, &offer->seen);
         offer->answer = kept;
         offer->answered = true;
         if (results.count < offer->count)
@@ -233,6 +234,8 @@ void link_push_apply(struct link *link) {
     if (!call || !link_apply_results(link, call, offer->seqs, offer->count, &offer->answer))
         return;
     link->apply.pushed = offer->end;
+    link->apply.has_seen = offer->has_seen;
+    link->apply.seen = offer->seen;
     link_apply_submit(link, call);
 }
 

@@ -94,6 +94,11 @@ bool link_read_results(const void *result, struct link_list *results, uint64_t *
            read_count(proto_answer_get(result, "seq"), INT64_MAX, seq);
 }
 
+bool link_read_at(const void *result, struct proto_position *at) {
+    const void *object = proto_answer_get(result, "at");
+    return object && proto_answer_position(object, at);
+}
+
 static bool read_receipt(const void *parts, uint32_t first, struct proto_kept *kept) {
     kept->has_receipt = true;
     return TIME_OF(proto_answer_entry(parts, first), &kept->received_at) &&

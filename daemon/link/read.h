@@ -43,6 +43,8 @@ bool link_read_id(const struct link_list *list, uint32_t index, struct proto_id 
 
 /* Of offer; for fewer events than were offered when it would have been too large. */
 bool link_read_results(const void *result, struct link_list *results, uint64_t *seq);
+/* Of offer: a place of the upstream's log by which it holds them. False: an older one does not say. */
+bool link_read_at(const void *result, struct proto_position *at);
 enum { LINK_RESULT_TAKEN = 1, LINK_RESULT_HELD, LINK_RESULT_REFUSED, LINK_RESULT_OTHER };
 struct link_result {
     int64_t state;
