@@ -57,6 +57,10 @@ static enum proto_error read_key(GKeyFile *file, const char *key, struct daemon_
         return read_text(file, key, options->listen, sizeof options->listen, fault);
     if (strcmp(key, "socket") == 0)
         return read_text(file, key, options->socket, sizeof options->socket, fault);
+    if (strcmp(key, "upstream") == 0)
+        return read_text(file, key, options->upstream, sizeof options->upstream, fault);
+    if (strcmp(key, "teams") == 0)
+        return read_text(file, key, options->teams, sizeof options->teams, fault);
     if (strcmp(key, "workers") == 0) {
         enum proto_error error = read_number(file, key, 1, 64, &number, fault);
         options->workers = (uint32_t)number;

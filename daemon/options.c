@@ -3,13 +3,17 @@
  */
 #include "options.h"
 
+#include <assert.h>
 #include <getopt.h>
+#include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 const char *daemon_options_help(void) {
-    return "usage: betonyd run --store DIR [--listen HOST:PORT] [--socket PATH] [--config FILE] [--workers N]\n"
+    return "usage: betonyd run --store DIR [--listen HOST:PORT] [--socket PATH] [--upstream HOST:PORT --teams "
+           "TEAM,...]\n"
+           "                   [--config FILE] [--workers N]\n"
            "       betonyd verify --store DIR\n"
            "       betonyd backup --store DIR --to DIR2\n"
            "       betonyd restore --from DIR2 --store DIR\n"
@@ -28,6 +32,10 @@ const char *daemon_options_help(void) {
            "  --to, --from DIR2   the backup\n"
            "  --listen HOST:PORT  loopback address for TCP, or none (127.0.0.1:7811)\n"
            "  --socket PATH       Unix socket, or none (DIR/betonyd.sock)\n"
+           "  --upstream HOST:PORT\n"
+           "                      of a laptop or a standby: the server that it syncs with; loopback only, or none "
+           "(none)\n"
+           "  --teams TEAM,...    whose children it holds, with an upstream; * is all of them\n"
            "  --config FILE       settings, see betonyd(8); the command line is stronger\n"
            "  --workers N         threads that work out what follows from events (processors less one)\n"
            "\n"
@@ -52,9 +60,22 @@ static enum proto_error read_workers(const char *text, uint32_t *out, struct pro
     return PROTO_OK;
 }
 
-/* Options of the command line; only those that were given are set. */
+/* Options of the command line that take a value; NULL: not given. */
+enum { STORE, LISTEN, SOCKET, UPSTREAM, TEAMS, CONFIG, WORKERS, TO, FROM, GIVEN_COUNT };
 struct given {
-    const char *store, *listen, *socket, *config, *workers, *to, *from;
+    const char *text[GIVEN_COUNT];
+};
+
+/* Those that are kept as they are. */
+static const struct {
+    int given;
+    const char *name;
+    size_t at, cap;
+} texts[] = {
+#define TEXT(given, name)                                                                                              \
+    { given, #name, offsetof(struct daemon_options, name), sizeof(((struct daemon_options *)0)->name) }
+    TEXT(STORE, store), TEXT(LISTEN, listen), TEXT(SOCKET, socket), TEXT(UPSTREAM, upstream), TEXT(TEAMS, teams),
+#undef TEXT
 };
 
 static enum proto_error read_verb(const char *word, enum daemon_verb *verb, struct proto_fault *fault) {
@@ -75,37 +96,23 @@ static enum proto_error read_verb(const char *word, enum daemon_verb *verb, stru
 static enum proto_error read_flags(int argc, char **argv, struct daemon_options *options, struct given *given,
                                    struct proto_fault *fault) {
     static const struct option flags[] = {
-        {"store", required_argument, NULL, 's'},   {"listen", required_argument, NULL, 'l'},
-        {"socket", required_argument, NULL, 'u'},  {"config", required_argument, NULL, 'c'},
-        {"workers", required_argument, NULL, 'w'}, {"to", required_argument, NULL, 't'},
-        {"from", required_argument, NULL, 'f'},    {"version", no_argument, NULL, 'V'},
-        {"help", no_argument, NULL, 'h'},          {NULL, 0, NULL, 0},
+        {"store", required_argument, NULL, STORE},
+        {"listen", required_argument, NULL, LISTEN},
+        {"socket", required_argument, NULL, SOCKET},
+        {"upstream", required_argument, NULL, UPSTREAM},
+        {"teams", required_argument, NULL, TEAMS},
+        {"config", required_argument, NULL, CONFIG},
+        {"workers", required_argument, NULL, WORKERS},
+        {"to", required_argument, NULL, TO},
+        {"from", required_argument, NULL, FROM},
+        {"version", no_argument, NULL, 'V'},
+        {"help", no_argument, NULL, 'h'},
+        {NULL, 0, NULL, 0},
     };
     int flag;
     opterr = 0;
     while ((flag = getopt_long(argc, argv, "+:", flags, NULL)) != -1) {
         switch (flag) {
-        case 's':
-            given->store = optarg;
-            break;
-        case 'l':
-            given->listen = optarg;
-            break;
-        case 'u':
-            given->socket = optarg;
-            break;
-        case 'c':
-            given->config = optarg;
-            break;
-        case 'w':
-            given->workers = optarg;
-            break;
-        case 't':
-            given->to = optarg;
-            break;
-        case 'f':
-            given->from = optarg;
-            break;
         case 'V':
             options->verb = DAEMON_VERSION;
             return PROTO_OK;
@@ -114,9 +121,12 @@ static enum proto_error read_flags(int argc, char **argv, struct daemon_options 
             return PROTO_OK;
         case ':':
             return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "%s needs a value.", argv[optind - 1]);
-        default:
+        case '?':
             return proto_fault_set(fault, PROTO_BAD_VALUE, NULL,
                                    "There is no option %s; betonyd --help says what there is.", argv[optind - 1]);
+        default:
+            assert(flag >= 0 && flag < GIVEN_COUNT);
+            given->text[flag] = optarg;
         }
     }
     if (optind < argc)
@@ -127,35 +137,56 @@ static enum proto_error read_flags(int argc, char **argv, struct daemon_options 
 /* The backup's place is named by the command line alone, and by the verb that knows it. */
 static enum proto_error apply_place(const struct given *given, struct daemon_options *options,
                                     struct proto_fault *fault) {
+    const char *to = given->text[TO], *from = given->text[FROM];
     bool backup = options->verb == DAEMON_BACKUP, restore = options->verb == DAEMON_RESTORE;
-    if ((given->to && !backup) || (given->from && !restore))
-        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "--%s is for betonyd %s.",
-                               given->to && !backup ? "to" : "from", given->to && !backup ? "backup" : "restore");
-    if (backup && !given->to)
+    if ((to && !backup) || (from && !restore))
+        return proto_fault_set(fault, PROTO_BAD_VALUE, NULL, "--%s is for betonyd %s.", to && !backup ? "to" : "from",
+                               to && !backup ? "backup" : "restore");
+    if (backup && !to)
         return proto_fault_set(fault, PROTO_MISSING_FIELD, "to", "Say where the backup goes: --to DIR.");
-    if (restore && !given->from)
+    if (restore && !from)
         return proto_fault_set(fault, PROTO_MISSING_FIELD, "from", "Say where the backup is: --from DIR.");
     if (backup)
-        return copy(options->place, sizeof options->place, given->to, "to", fault);
-    return restore ? copy(options->place, sizeof options->place, given->from, "from", fault) : PROTO_OK;
+        return copy(options->place, sizeof options->place, to, "to", fault);
+    return restore ? copy(options->place, sizeof options->place, from, "from", fault) : PROTO_OK;
+}
+
+/* With an upstream there are teams, and teams alone mean nothing: who writes them believes that they hold. */
+static enum proto_error apply_upstream(struct daemon_options *options, struct proto_fault *fault) {
+    bool named = options->upstream[0] != '\0', has_teams = options->teams[0] != '\0';
+    if (strcmp(options->upstream, "none") == 0)
+        options->upstream[0] = '\0';
+    if (has_teams && !named)
+        return proto_fault_set(
+            fault, PROTO_MISSING_FIELD, "upstream",
+            "teams says whose children a laptop holds, and there is no upstream to hold them from; a "
+            "server holds all. Name the upstream, or leave teams out.");
+    if (options->upstream[0] && !has_teams)
+        return proto_fault_set(fault, PROTO_MISSING_FIELD, "teams",
+                               "Say whose children are held here: teams, by name, or * for all of them.");
+    return has_teams ? daemon_teams_read(options->teams, &options->scope, fault) : PROTO_OK;
 }
 
 static enum proto_error apply(const struct given *given, struct daemon_options *options, struct proto_fault *fault) {
     enum proto_error error = PROTO_OK;
-    if (given->config)
-        error = copy(options->config, sizeof options->config, given->config, "config", fault);
-    if (error == PROTO_OK && given->config)
-        error = daemon_config_read(given->config, options, fault);
-    if (error == PROTO_OK && given->store)
-        error = copy(options->store, sizeof options->store, given->store, "store", fault);
-    if (error == PROTO_OK && given->listen)
-        error = copy(options->listen, sizeof options->listen, given->listen, "listen", fault);
-    if (error == PROTO_OK && given->socket)
-        error = copy(options->socket, sizeof options->socket, given->socket, "socket", fault);
-    if (error == PROTO_OK && given->workers)
-        error = read_workers(given->workers, &options->workers, fault);
+    const char *config = given->text[CONFIG], *workers = given->text[WORKERS];
+    if (config)
+        error = copy(options->config, sizeof options->config, config, "config", fault);
+    if (error == PROTO_OK && config)
+        error = daemon_config_read(config, options, fault);
+    for (size_t i = 0; i < sizeof texts / sizeof texts[0] && error == PROTO_OK; i++)
+        if (given->text[texts[i].given])
+            error =
+                copy((char *)options + texts[i].at, texts[i].cap, given->text[texts[i].given], texts[i].name, fault);
+    if (error == PROTO_OK && workers)
+        error = read_workers(workers, &options->workers, fault);
     if (error == PROTO_OK)
         error = apply_place(given, options, fault);
+    if (error != PROTO_OK)
+        return error;
+    error = apply_upstream(options, fault);
+    if (error != PROTO_OK && config && !given->text[UPSTREAM] && !given->text[TEAMS])
+        memcpy(fault->field, "config", sizeof "config"); /* where the fault is */
     return error;
 }
 

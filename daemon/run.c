@@ -4,6 +4,7 @@
 #include "options.h"
 
 #include "notify.h"
+#include "upstream.h"
 
 #include "net/loop.h"
 #include "serve/serve.h"
@@ -29,6 +30,7 @@ struct daemon {
     struct net_loop *loop;
     struct work *work;
     struct serve *serve;
+    struct daemon_upstream *upstream; /* NULL: a server */
     struct daemon_watchdog watchdog;
     int exit_code;
     bool said_full;
@@ -90,6 +92,33 @@ static void on_gone(void *arg, struct net_session *session) {
     serve_gone(daemon->serve, session);
 }
 
+/* As the link has it, in the words of the protocol. */
+static bool on_link_status(void *arg, struct serve_link_status *out) {
+    static const char *const words[] = {
+        [LINK_WAITING] = "waiting", [LINK_CONNECTING] = "connecting", [LINK_GREETING] = "greeting",
+        [LINK_PUSHING] = "pushing", [LINK_PULLING] = "pulling",       [LINK_COMPARING] = "comparing",
+        [LINK_CURRENT] = "current", [LINK_STOPPED] = "stopped"};
+    struct daemon *daemon = arg;
+    struct link_status status = {0};
+    if (!daemon_upstream_status(daemon->upstream, &status))
+        return false;
+    assert((size_t)status.state < sizeof words / sizeof words[0]);
+    *out = (struct serve_link_status){.state = words[status.state],
+                                      .last_contact = status.last_contact,
+                                      .clock_offset_ms = status.clock_offset_ms,
+                                      .round_trip_ms = status.round_trip_ms,
+                                      .out_waiting = status.out_waiting,
+                                      .in_waiting = status.in_waiting,
+                                      .has_cursor = status.has_cursor,
+                                      .cursor = status.cursor,
+                                      .upstream = status.upstream,
+                                      .scope = daemon->options->scope};
+    (void)snprintf(out->address, sizeof out->address, "%.*s", (int)sizeof out->address - 1, daemon->options->upstream);
+    static_assert(sizeof out->fault == sizeof status.fault, "one sentence fits the other");
+    memcpy(out->fault, status.fault, sizeof out->fault);
+    return true;
+}
+
 /* The journal is told once that there is no room, and once that there is again. */
 static void watch_room(struct daemon *daemon, bool full) {
     if (full != daemon->said_full)
@@ -114,6 +143,7 @@ static void watch_store(struct daemon *daemon) {
 static void on_wake(void *arg) {
     struct daemon *daemon = arg;
     work_deliver(daemon->work);
+    daemon_upstream_news(daemon->upstream);
     serve_news(daemon->serve);
     watch_store(daemon);
 }
@@ -131,6 +161,7 @@ static void on_stop(void *arg) {
     struct daemon *daemon = arg;
     daemon_notify("STOPPING=1");
     serve_stop(daemon->serve);
+    daemon_upstream_stop(daemon->upstream);
 }
 
 /* ---- up ---------------------------------------------------------------------------------------- */
@@ -191,10 +222,20 @@ static enum proto_error open_work(struct daemon *daemon, struct proto_fault *fau
         .clock_arg = daemon,
         .wall_ms = daemon_wall_ms,
         .steady_ms = steady_ms,
+        .link_arg = daemon,
+        .link_status = on_link_status,
     };
     daemon->serve = serve_new(&serve);
     return daemon->serve ? PROTO_OK
                          : proto_fault_set(fault, PROTO_INTERNAL, NULL, "There is no memory to answer calls.");
+}
+
+static enum proto_error open_upstream(struct daemon *daemon, struct proto_fault *fault) {
+    const struct daemon_options *options = daemon->options;
+    if (options->upstream[0] == '\0')
+        return PROTO_OK;
+    return daemon_upstream_new(options->upstream, &options->scope, daemon->loop, daemon->work, daemon->store,
+                               &daemon->upstream, fault);
 }
 
 static enum proto_error listen_on(struct daemon *daemon, struct proto_fault *fault) {
@@ -211,8 +252,10 @@ static void say_ready(const struct daemon *daemon) {
     const char *tcp = net_loop_tcp_address(daemon->loop);
     const char *path = strcmp(daemon->options->socket, "none") != 0 ? daemon->options->socket : "";
     store_identity_get(daemon->store, &identity);
-    (void)fprintf(stderr, "betonyd ready: store %s, listening on %s%s%s, log seq %llu\n", daemon->options->store, tcp,
-                  *tcp && *path ? " and " : "", path, (unsigned long long)identity.log_seq);
+    const char *upstream = daemon->options->upstream;
+    (void)fprintf(stderr, "betonyd ready: store %s, listening on %s%s%s%s%s, log seq %llu\n", daemon->options->store,
+                  tcp, *tcp && *path ? " and " : "", path, *upstream ? ", upstream " : "", upstream,
+                  (unsigned long long)identity.log_seq);
     (void)fflush(stderr);
 }
 
@@ -220,7 +263,9 @@ static void say_ready(const struct daemon *daemon) {
 
 /* Whatever was opened is closed, the last first; serve stays until work has answered its last calls. */
 static void close_all(struct daemon *daemon) {
+    daemon_upstream_stop(daemon->upstream);
     work_close(daemon->work);
+    daemon_upstream_free(daemon->upstream);
     net_loop_free(daemon->loop);
     net_hub_free(daemon->hub);
     serve_free(daemon->serve);
@@ -245,6 +290,8 @@ int daemon_run(const struct daemon_options *options) {
         error = open_store(daemon, &fault);
     if (error == PROTO_OK)
         error = open_work(daemon, &fault);
+    if (error == PROTO_OK)
+        error = open_upstream(daemon, &fault);
     if (error == PROTO_OK)
         error = listen_on(daemon, &fault);
     if (error == PROTO_OK) {

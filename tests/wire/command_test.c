@@ -45,6 +45,15 @@ static void test_usage(void **state) {
         {{"run", "--store", dir, "more", NULL}, EX_USAGE, "\"more\""},
         {{"run", "--store", dir, "--workers", "0", NULL}, EX_USAGE, "1 to 64"},
         {{"--store", dir, NULL}, EX_USAGE, "Say what to do first"},
+        {{"run", "--store", dir, "--upstream", "127.0.0.1:1", NULL}, EX_USAGE, "Say whose children"},
+        {{"run", "--store", dir, "--teams", "mill-lane", NULL}, EX_USAGE, "no upstream"},
+        {{"run", "--store", dir, "--upstream", "127.0.0.1:1", "--teams", "Mill", NULL}, EX_USAGE, "not \"Mill\""},
+        {{"run", "--store", dir, "--upstream", "127.0.0.1:1", "--teams", "a,*", NULL}, EX_USAGE, "not \"*\""},
+        {{"run", "--store", dir, "--upstream", "127.0.0.1:1", "--teams", "a,", NULL}, EX_USAGE, "not \"\""},
+        {{"run", "--store", dir, "--upstream", "127.0.0.1:1", "--teams", "a, b ,a", NULL}, EX_USAGE, "a twice"},
+        {{"run", "--store", dir, "--upstream", "127.0.0.1:1", "--teams", "a,b,c,d,e,f,g,h,i,j,k,l,m,n,o,p,q", NULL},
+         EX_USAGE,
+         "16 names at most"},
     };
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++)
         expect(&all[i]);
@@ -59,6 +68,11 @@ static void test_addresses(void **state) {
         {{"run", "--store", dir, "--listen", "7811", NULL}, EX_CONFIG, "host:port"},
         {{"run", "--store", dir, "--listen", "127.0.0.1:99999", NULL}, EX_CONFIG, "host:port"},
         {{"run", "--store", dir, "--listen", "here:1", NULL}, EX_CONFIG, "numeric"},
+        {{"run", "--store", dir, "--upstream", "192.0.2.1:7811", "--teams", "a", NULL},
+         EX_CONFIG,
+         "not a loopback address"},
+        {{"run", "--store", dir, "--upstream", "7811", "--teams", "a", NULL}, EX_CONFIG, "host:port"},
+        {{"run", "--store", dir, "--upstream", "127.0.0.1:0", "--teams", "a", NULL}, EX_CONFIG, "host:port"},
         {{"run", "--store", dir, "--listen", "none", "--socket",
           "/tmp/"
           "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa"
@@ -92,6 +106,9 @@ static void test_configuration(void **state) {
         {"[betonyd]\nworkers=many\n", "workers"},
         {"[betonyd]\nidle-seconds=0\n", "idle-seconds"},
         {"[betonyd]\nlisten=\n", "listen"},
+        {"[betonyd]\nupstream=127.0.0.1:1\n", "Say whose children"},
+        {"[betonyd]\nteams=mill-lane\n", "no upstream"},
+        {"[betonyd]\nupstream=127.0.0.1:1\nteams=mill lane\n", "not \"mill lane\""},
     };
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         write_file(path, all[i].text);
