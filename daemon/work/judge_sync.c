@@ -466,6 +466,22 @@ static enum proto_error judge_refusal(struct work_judging *j, const struct work_
     return PROTO_OK;
 }
 
+/* It may have come from above meanwhile: then it is here; under its id something else may have: then it goes on under a new one. */
+static enum proto_error record_again(struct work_judging *j, const struct work_system_row *row) {
+    struct store_event held;
+    struct proto_id new_id;
+    uint64_t seq = 0;
+    enum proto_error error = store_log_find(j->log, &row->event, &seq);
+    if (error == PROTO_OK)
+        error = store_log_read(j->log, seq, &held);
+    if (error == PROTO_NOT_FOUND || (error == PROTO_OK && held.body.size == 0))
+        return add_extra(j, row->bytes, NULL);
+    if (error != PROTO_OK || same_bytes(held.body, row->bytes))
+        return error;
+    work_make_id(j->work, j->batch->now, &new_id);
+    return add_extra(j, row->bytes, &new_id);
+}
+
 static enum verdict judge_settle(struct work_judging *j, const struct work_sync_settle *settle) {
     struct work_sync *sync = j->call->sync;
     struct store_event held;
@@ -480,7 +496,7 @@ static enum verdict judge_settle(struct work_judging *j, const struct work_sync_
     if (error == PROTO_NOT_FOUND || (error == PROTO_OK && row.type != WORK_SYSTEM_REFUSED))
         return fail(j, PROTO_BAD_VALUE, "There is no such event in the refused list.");
     if (error == PROTO_OK && settle->again)
-        error = add_extra(j, row.bytes, NULL);
+        error = record_again(j, &row);
     if (error != PROTO_OK)
         return fail(j, error, NULL);
     size_t at = sync->systems.size;

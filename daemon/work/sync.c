@@ -97,12 +97,18 @@ enum proto_error work_sync_add(struct work_call *call, const struct work_sync_ev
 
 void work_sync_leave(struct work_call *call, const struct proto_id *record) {
     struct work_sync *sync = call->sync;
+    for (uint32_t i = 0; i < sync->leave_count; i++)
+        if (work_id_same(&sync->leaves[i], record))
+            return;
     WORK_ARRAY_ROOM(sync->leaves, sync->leave_count, sync->leave_cap);
     sync->leaves[sync->leave_count++] = *record;
 }
 
 void work_sync_refuse(struct work_call *call, uint64_t seq, enum proto_error code, const char *message, bool forget) {
     struct work_sync *sync = call->sync;
+    for (uint32_t i = 0; i < sync->refusal_count; i++)
+        if (sync->refusals[i].seq == seq)
+            return; /* once is enough */
     WORK_ARRAY_ROOM(sync->refusals, sync->refusal_count, sync->refusal_cap);
     struct work_sync_refusal *refusal = &sync->refusals[sync->refusal_count++];
     *refusal = (struct work_sync_refusal){.seq = seq, .code = code, .forget = forget};
@@ -120,6 +126,9 @@ void work_sync_receipt(struct work_call *call, uint64_t seq, int64_t received_at
 
 void work_sync_settle(struct work_call *call, uint64_t refused_seq, bool again) {
     struct work_sync *sync = call->sync;
+    for (uint32_t i = 0; i < sync->settle_count; i++)
+        if (sync->settles[i].seq == refused_seq)
+            return;
     WORK_ARRAY_ROOM(sync->settles, sync->settle_count, sync->settle_cap);
     sync->settles[sync->settle_count++] = (struct work_sync_settle){refused_seq, again};
 }

@@ -3,9 +3,6 @@
  */
 #include "sync_world.h"
 
-#define NORTH "north-shore"
-#define MILL "mill-lane"
-
 static int forget(void **state) {
     (void)state;
     made_forget();

@@ -2,13 +2,9 @@
  * sync_page_test.c - what a node's upstream sends it: events under other bytes, records that leave, refusals, marks; killed at
  * every step on the way, and compared with a store that never held what went.
  */
-#define _GNU_SOURCE
 #include "sync_world.h"
 
 #include "proto/ids.h"
-
-#define NORTH "north-shore"
-#define MILL "mill-lane"
 
 static int forget(void **state) {
     (void)state;
@@ -16,91 +12,7 @@ static int forget(void **state) {
     return 0;
 }
 
-/* A picture of a store that got these events and never anything else. */
-static const char *fresh_picture(const struct world *like, const struct made *list, uint32_t count,
-                                 const struct proto_id *records, uint32_t record_count) {
-    struct world world;
-    world_init(&world, 900);
-    world.now = like->now;
-    if (count)
-        page_of(&world, list, count);
-    world_verify(&world);
-    const char *picture = picture_of(&world, records, record_count);
-    world_deinit(&world);
-    return picture;
-}
-
-/* The events of one child: registered, with a stoma, a device and some checks. */
-#define CHILD_EVENTS 7
-static void make_child(struct world *world, const struct proto_id *id, const char *team, struct made *out) {
-    int64_t at = world->now - 40 * EV_DAY;
-    out[0] = make(world, registration(id, at, team));
-    out[1] = make(world, stoma_formed(id, at + 1));
-    out[2] = make(world, placement(id, at + 2));
-    out[3] = make(world, balloon_check(id, at + 20 * EV_DAY, 480));
-    out[4] = make(world, tube_out(id, at + 25 * EV_DAY));
-    out[5] = make(world, balloon_check(id, at + 30 * EV_DAY, 300));
-    out[6] = make(world, balloon_check(id, world->now + 30 * EV_DAY, 250)); /* waits */
-}
-
-static struct made own_bytes(struct world *world, const struct proto_id *id) {
-    struct store_txn *txn;
-    struct store_event stored;
-    uint64_t seq = 0;
-    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
-    assert_int_equal(store_read_find(txn, id, &seq), PROTO_OK);
-    assert_int_equal(store_read_event(txn, seq, &stored), PROTO_OK);
-    struct made made = {made_keep(stored.body.data, stored.body.size), (uint32_t)stored.body.size, *id};
-    store_read_end(txn);
-    return made;
-}
-
-static uint64_t seq_of(struct world *world, const struct proto_id *id) {
-    struct store_txn *txn;
-    uint64_t seq = 0;
-    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
-    assert_int_equal(store_read_find(txn, id, &seq), PROTO_OK);
-    store_read_end(txn);
-    return seq;
-}
-
-/* Recorded here; as it stands in the log. */
-static struct made own(struct world *world, struct proto_event event) {
-    event.has_id = true;
-    event.id = world_id(world);
-    assert_int_equal(world_record(world, event), PROTO_OK);
-    return own_bytes(world, &event.id);
-}
-
 /* --- pages ---------------------------------------------------------------------------------------- */
-
-struct paged {
-    const struct made *list;
-    uint32_t count;
-    const struct proto_id *leaves;
-    uint32_t leave_count;
-    uint64_t pushed_seq;
-    uint64_t refuse_seq;
-    bool forget;
-    const char *mark;
-};
-
-static struct work_call *paged_call(struct world *world, const struct paged *p) {
-    struct work_call *call = page_new(world, p->pushed_seq);
-    for (uint32_t i = 0; i < p->leave_count; i++)
-        work_sync_leave(call, &p->leaves[i]);
-    for (uint32_t i = 0; i < p->count; i++)
-        carry(call, p->list[i]);
-    if (p->refuse_seq)
-        work_sync_refuse(call, p->refuse_seq, PROTO_NOT_ALLOWED, "The child is not in your care.", p->forget);
-    if (p->mark)
-        work_sync_mark(call, "link.cursor", p->mark, strlen(p->mark));
-    return call;
-}
-
-static void send_page(struct world *world, struct carried *out, void *arg) {
-    carry_send(world, paged_call(world, arg), out);
-}
 
 static const char *mark_of(struct world *world) {
     struct store_txn *txn;
@@ -454,31 +366,6 @@ static void test_other_in_a_large_page(void **state) {
 }
 
 /* --- leaving ------------------------------------------------------------------------------------------------ */
-
-static void expect_unknown(struct world *world, const struct proto_id *record) {
-    struct store_txn *txn;
-    struct work_digest digest;
-    struct work_patient patient;
-    struct work_child *child = work_child_new(world->work);
-    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
-    assert_int_equal(work_child_get(world->work, txn, record, world->now, child), PROTO_UNKNOWN_PATIENT);
-    assert_int_equal(work_patient_find(txn, record, &patient), PROTO_NOT_FOUND);
-    assert_int_equal(work_digest_get(txn, record, &digest), PROTO_OK);
-    assert_int_equal(digest.count, 0);
-    /* In no table of the view is a row that names it, but that it left. */
-    for (int t = 0; t < STORE_TABLE_COUNT; t++) {
-        struct store_scan *scan;
-        struct store_bytes key, value;
-        assert_int_equal(store_scan_begin(txn, (enum store_table)t, NULL, 0, NULL, 0, false, &scan), PROTO_OK);
-        while (store_scan_next(scan, &key, &value) == PROTO_OK)
-            if (memmem(key.data, key.size, record->bytes, PROTO_ID_BYTES) ||
-                memmem(value.data, value.size, record->bytes, PROTO_ID_BYTES))
-                fail_msg("table %d still names it", t);
-        store_scan_end(scan);
-    }
-    store_read_end(txn);
-    work_child_free(child);
-}
 
 static void test_a_record_leaves_and_comes_back(void **state) {
     (void)state;

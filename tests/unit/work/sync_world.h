@@ -8,6 +8,10 @@
 #ifndef TESTS_WORK_SYNC_WORLD_H
 #define TESTS_WORK_SYNC_WORLD_H
 
+#ifndef _GNU_SOURCE
+#define _GNU_SOURCE /* memmem */
+#endif
+
 #include "world.h"
 
 #include "work/inside.h"
@@ -431,10 +435,26 @@ struct again {
     uint32_t had_before, had_after;
 };
 
+/* And what is listed of the node's own entries. */
+static UNUSED const char *picture_whole(struct world *world, const struct proto_id *records, uint32_t count) {
+    const char *records_text = picture_of(world, records, count);
+    char line[100];
+    int size =
+        snprintf(line, sizeof line, "left %u refused %u replaced %u\n", systems_of(world, WORK_SYSTEM_LEFT).count,
+                 systems_of(world, WORK_SYSTEM_REFUSED).count, systems_of(world, WORK_SYSTEM_REPLACED).count);
+    char *whole = calloc(1, strlen(records_text) + (size_t)size + 1);
+    assert_non_null(whole);
+    memcpy(whole, records_text, strlen(records_text));
+    memcpy(whole + strlen(records_text), line, (size_t)size);
+    const char *kept = made_keep(whole, strlen(whole));
+    free(whole);
+    return kept;
+}
+
 static UNUSED void send_again(struct world *copy, void *arg) {
     struct again *again = arg;
     struct carried out;
-    const char *found = picture_of(copy, again->records, again->count);
+    const char *found = picture_whole(copy, again->records, again->count);
     if (strcmp(found, again->before) == 0)
         again->had_before++;
     else if (strcmp(found, again->after) == 0)
@@ -445,7 +465,7 @@ static UNUSED void send_again(struct world *copy, void *arg) {
     world_run(copy);
     assert_true(out.done);
     world_verify(copy);
-    assert_string_equal(picture_of(copy, again->records, again->count), again->after);
+    assert_string_equal(picture_whole(copy, again->records, again->count), again->after);
 }
 
 /* Sends it in a copy first, to know how it ends; then here, killed at every step. */
@@ -453,19 +473,149 @@ static UNUSED void sync_send(struct world *world, void (*send)(struct world *wor
                              void *arg, const struct proto_id *records, uint32_t count, struct carried *out) {
     struct again again = {.send = send, .arg = arg, .records = records, .count = count};
     struct world ahead;
-    again.before = picture_of(world, records, count);
+    again.before = picture_whole(world, records, count);
     world_copy(&ahead, world, false, 77);
     send(&ahead, out, arg);
     world_run(&ahead);
     assert_true(out->done);
     world_verify(&ahead);
-    again.after = picture_of(&ahead, records, count);
+    again.after = picture_whole(&ahead, records, count);
     world_deinit(&ahead);
     send(world, out, arg);
     sync_settle(world, send_again, &again);
     assert_true(out->done);
-    assert_string_equal(picture_of(world, records, count), again.after);
+    assert_string_equal(picture_whole(world, records, count), again.after);
     assert_true(again.had_before + again.had_after > 2);
+}
+
+/* --- children ----------------------------------------------------------------------------------------- */
+
+#define NORTH "north-shore"
+#define MILL "mill-lane"
+
+/* The events of one child: registered, with a stoma, a device and some checks. */
+#define CHILD_EVENTS 7
+static UNUSED void make_child(struct world *world, const struct proto_id *id, const char *team, struct made *out) {
+    int64_t at = world->now - 40 * EV_DAY;
+    out[0] = make(world, registration(id, at, team));
+    out[1] = make(world, stoma_formed(id, at + 1));
+    out[2] = make(world, placement(id, at + 2));
+    out[3] = make(world, balloon_check(id, at + 20 * EV_DAY, 480));
+    out[4] = make(world, tube_out(id, at + 25 * EV_DAY));
+    out[5] = make(world, balloon_check(id, at + 30 * EV_DAY, 300));
+    out[6] = make(world, balloon_check(id, world->now + 30 * EV_DAY, 250)); /* waits */
+}
+
+/* A picture of a store that got these events and never anything else. */
+static UNUSED const char *fresh_picture(const struct world *like, const struct made *list, uint32_t count,
+                                        const struct proto_id *records, uint32_t record_count) {
+    struct world world;
+    world_init(&world, 900);
+    world.now = like->now;
+    if (count)
+        page_of(&world, list, count);
+    world_verify(&world);
+    const char *picture = picture_of(&world, records, record_count);
+    world_deinit(&world);
+    return picture;
+}
+
+static UNUSED uint64_t seq_of(struct world *world, const struct proto_id *id) {
+    struct store_txn *txn;
+    uint64_t seq = 0;
+    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
+    assert_int_equal(store_read_find(txn, id, &seq), PROTO_OK);
+    store_read_end(txn);
+    return seq;
+}
+
+static UNUSED struct made own_bytes(struct world *world, const struct proto_id *id) {
+    struct store_txn *txn;
+    struct store_event stored;
+    uint64_t seq = seq_of(world, id);
+    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
+    assert_int_equal(store_read_event(txn, seq, &stored), PROTO_OK);
+    struct made made = {made_keep(stored.body.data, stored.body.size), (uint32_t)stored.body.size, *id};
+    store_read_end(txn);
+    return made;
+}
+
+/* Recorded here; as it stands in the log. */
+static UNUSED struct made own(struct world *world, struct proto_event event) {
+    struct answer answer;
+    event.has_id = true;
+    event.id = world_id(world);
+    if (world_record_as(world, &world_nurse, WORK_WANT_OPENED, &event, 1, &answer) != PROTO_OK)
+        fail_msg("an own event: %s", answer.fault.message);
+    answer_deinit(&answer);
+    return own_bytes(world, &event.id);
+}
+
+/* What one page says. */
+struct paged {
+    const struct made *list;
+    uint32_t count;
+    const struct proto_id *leaves;
+    uint32_t leave_count;
+    uint64_t pushed_seq;
+    uint64_t refuse_seq;
+    bool forget;
+    uint64_t settle_seq;
+    bool again;
+    const char *mark;
+};
+
+static UNUSED struct work_call *paged_call(struct world *world, const struct paged *p) {
+    struct work_call *call = page_new(world, p->pushed_seq);
+    for (uint32_t i = 0; i < p->leave_count; i++)
+        work_sync_leave(call, &p->leaves[i]);
+    for (uint32_t i = 0; i < p->count; i++)
+        carry(call, p->list[i]);
+    if (p->refuse_seq)
+        work_sync_refuse(call, p->refuse_seq, PROTO_NOT_ALLOWED, "The child is not in your care.", p->forget);
+    if (p->settle_seq)
+        work_sync_settle(call, p->settle_seq, p->again);
+    if (p->mark)
+        work_sync_mark(call, "link.cursor", p->mark, strlen(p->mark));
+    return call;
+}
+
+static UNUSED void send_page(struct world *world, struct carried *out, void *arg) {
+    carry_send(world, paged_call(world, arg), out);
+}
+
+static UNUSED struct carried paged(struct world *world, struct paged page) {
+    return carried(world, paged_call(world, &page));
+}
+
+/* In no table of the view is a row that names the record, but those of what left, was refused or erased. */
+static UNUSED void expect_unnamed(struct world *world, const struct proto_id *record) {
+    struct store_txn *txn;
+    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
+    for (int t = 0; t < STORE_TABLE_COUNT; t++) {
+        struct store_scan *scan;
+        struct store_bytes key, value;
+        assert_int_equal(store_scan_begin(txn, (enum store_table)t, NULL, 0, NULL, 0, false, &scan), PROTO_OK);
+        while (store_scan_next(scan, &key, &value) == PROTO_OK)
+            if (memmem(key.data, key.size, record->bytes, PROTO_ID_BYTES) ||
+                memmem(value.data, value.size, record->bytes, PROTO_ID_BYTES))
+                fail_msg("table %d still names it", t);
+        store_scan_end(scan);
+    }
+    store_read_end(txn);
+}
+
+static UNUSED void expect_unknown(struct world *world, const struct proto_id *record) {
+    struct store_txn *txn;
+    struct work_digest digest;
+    struct work_child *child = work_child_new(world->work);
+    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
+    assert_int_equal(work_child_get(world->work, txn, record, world->now, child), PROTO_UNKNOWN_PATIENT);
+    assert_int_equal(work_digest_get(txn, record, &digest), PROTO_OK);
+    assert_int_equal(digest.count, 0);
+    store_read_end(txn);
+    work_child_free(child);
+    expect_unnamed(world, record);
 }
 
 #endif
