@@ -49,6 +49,17 @@ static void fly(struct work_flight *flight, const struct work_event *event) {
 
 /* --- appending ------------------------------------------------------------------------------------------ */
 
+/* The mark that something is to be taken away stands until it has been. */
+static enum proto_error mark_removing(struct logging *l, uint64_t seq) {
+    struct store_bytes held;
+    uint8_t bytes[8];
+    enum proto_error error = store_log_mark_read(l->judging.log, WORK_REMOVING_MARK, &held);
+    if (error != PROTO_NOT_FOUND)
+        return error;
+    work_put_u64(bytes, seq);
+    return store_log_mark_put(l->judging.log, WORK_REMOVING_MARK, bytes, sizeof bytes);
+}
+
 static enum proto_error append_event(struct logging *l, struct work_entry *entry, struct store_event *stored) {
     struct work *work = l->judging.work;
     stored->id = entry->event.id;
@@ -66,25 +77,15 @@ static enum proto_error append_event(struct logging *l, struct work_entry *entry
     if (entry->event.has_patient)
         fly(l->flight, &entry->event);
     l->wrote = true;
-    if (entry->event.kind == PROTO_KIND_patient_erased)
-        l->erases = true;
-    return PROTO_OK;
+    if (entry->event.kind != PROTO_KIND_patient_erased)
+        return PROTO_OK;
+    l->erases = true;
+    return mark_removing(l, stored->seq);
 }
 
 static enum proto_error append(struct logging *l, struct work_entry *entry, bool joined) {
     struct store_event stored = {.received_at = l->batch->now, .joined = joined};
     return append_event(l, entry, &stored);
-}
-
-/* The mark that something is to be taken away stands until it has been. */
-static enum proto_error mark_removing(struct logging *l, uint64_t seq) {
-    struct store_bytes held;
-    uint8_t bytes[8];
-    enum proto_error error = store_log_mark_read(l->judging.log, WORK_REMOVING_MARK, &held);
-    if (error != PROTO_NOT_FOUND)
-        return error;
-    work_put_u64(bytes, seq);
-    return store_log_mark_put(l->judging.log, WORK_REMOVING_MARK, bytes, sizeof bytes);
 }
 
 static enum proto_error append_call(struct logging *l, struct work_call *call) {
@@ -307,7 +308,7 @@ static enum proto_error take_calls(struct logging *l) {
 
 bool work_log_has_work(const struct work *work) {
     bool ready = atomic_load(&work->phase) == WORK_PHASE_READY;
-    if (ready && (work->renewing || (work->removals.count && !work->removals_wait)))
+    if (work->renewing || (ready && work->removals.count && !work->removals_wait))
         return true;
     if (!work->queue)
         return false;
@@ -340,8 +341,6 @@ static enum proto_error log_batch(struct logging *l) {
         error = take_calls(l);
         store_read_end(j->txn);
     }
-    if (error == PROTO_OK && l->erases)
-        error = mark_removing(l, l->batch->seq_last);
     if (error != PROTO_OK || !l->wrote) {
         store_log_abort(j->log);
         return error;
@@ -391,11 +390,23 @@ static bool carry_out(struct work *work) {
     return true;
 }
 
+/* Whoever waits for another node id waits no longer than for the answer that it is not to be had now. */
+static void refuse_renewing(struct work *work) {
+    pthread_mutex_lock(&work->lock);
+    if (work->renewing) {
+        work->renewing = false;
+        work->renewed = PROTO_REBUILDING;
+        pthread_cond_signal(&work->renew_done);
+    }
+    pthread_mutex_unlock(&work->lock);
+}
+
 bool work_log_stage(struct work *work) {
     enum work_phase phase = (enum work_phase)atomic_load(&work->phase);
     if (phase == WORK_PHASE_READY && carry_out(work))
         return true;
     if (phase != WORK_PHASE_READY) {
+        refuse_renewing(work);
         refuse_queue(work, phase == WORK_PHASE_BEHIND   ? PROTO_FULL
                            : phase == WORK_PHASE_BROKEN ? PROTO_STOPPING
                                                         : PROTO_REBUILDING);
