@@ -47,8 +47,9 @@ struct up {
     bool refuse_erased;
     uint32_t results_max; /* 0: all */
     uint32_t page_events, part_events;
-    bool says_at;    /* where it holds what was offered */
-    uint64_t mutate; /* not zero: a seed by which bytes of answers are changed */
+    uint32_t digest_gaps; /* pages of digests without a record, before each one with some: others' records in between */
+    bool says_at;         /* where it holds what was offered */
+    uint64_t mutate;      /* not zero: a seed by which bytes of answers are changed */
     /* the conversation */
     uint64_t page_at;
     bool paging;
@@ -367,8 +368,13 @@ static UNUSED void up_write_digests(struct up *up, struct proto_writer *w, const
         if (up->events[i].bytes && up_in(up, &up->events[i].record))
             records[count++] = up->events[i].record;
     qsort(records, count, sizeof *records, up_by_id);
-    if (after)
-        first = (uint32_t)strtoul(after->text.data, NULL, 10);
+    uint32_t gaps = 0;
+    if (after) {
+        char *rest;
+        first = (uint32_t)strtoul(after->text.data, &rest, 10);
+        gaps = (uint32_t)strtoul(rest, NULL, 10);
+    }
+    bool gap = gaps < up->digest_gaps;
     struct proto_position cursor = up_place(up, up->count);
     size_t map = proto_write_map_begin(w);
     proto_write_text(w, "cursor");
@@ -376,7 +382,7 @@ static UNUSED void up_write_digests(struct up *up, struct proto_writer *w, const
     proto_write_text(w, "records");
     size_t mark = proto_write_array_begin(w);
     uint32_t i = first;
-    for (; i < count && (!up->page_events || written < up->page_events); i++) {
+    for (; !gap && i < count && (!up->page_events || written < up->page_events); i++) {
         uint8_t sum[PROTO_HASH_BYTES];
         if (i > 0 && proto_id_compare(&records[i], &records[i - 1]) == 0)
             continue;
@@ -387,11 +393,11 @@ static UNUSED void up_write_digests(struct up *up, struct proto_writer *w, const
         written++;
     }
     proto_write_array_end(w, mark, written);
-    while (i < count && i > 0 && proto_id_compare(&records[i], &records[i - 1]) == 0)
+    while (!gap && i < count && i > 0 && proto_id_compare(&records[i], &records[i - 1]) == 0)
         i++;
     if (i < count) {
-        char token[20];
-        (void)snprintf(token, sizeof token, "%u ", i);
+        char token[32];
+        (void)snprintf(token, sizeof token, "%u %u ", i, gap ? gaps + 1 : 0);
         proto_write_text(w, "after");
         proto_write_text(w, token);
     }
