@@ -66,12 +66,15 @@ void serve_scope_write(struct proto_writer *w, const struct work_scope *scope);
 
 /* ---- sync_event.c: events into answers ------------------------------------------------------------------- */
 
-/* An answer ends with the event that brings it here; at most one more fits behind. */
+/* An answer ends with the event that brings it here; one of a record that comes whole may be larger, so that a node need not
+ * hold too many of them. What may stand beside the events still fits a message. */
 #define SERVE_SYNC_PART_BYTES (256u << 10)
+#define SERVE_SYNC_RECORD_PART_BYTES (896u << 10)
 
 struct serve_events {
     struct serve_request *r;
     size_t mark, first; /* of the array; where its bytes begin */
+    size_t bytes_max;
     uint32_t count;
     uint64_t last_seq; /* of the last event written */
 };
@@ -79,6 +82,8 @@ void serve_events_begin(struct serve_request *r, struct serve_events *events);
 void serve_events_add(struct serve_events *events, const struct store_event *event);
 bool serve_events_full(const struct serve_events *events);
 void serve_events_end(struct serve_events *events);
+/* The pair `at`: the place up to which the log was looked at for this answer. What a node takes from it may be younger than its cursor. */
+enum proto_error serve_at_write(struct serve_request *r) PROTO_MUST_CHECK;
 /* The record that an entry of the log counts to: zero for what is nobody's. *is_event: false for an entry that is none for others: this
  * node's own, or one whose body went. CORRUPT. */
 enum proto_error serve_event_record(struct serve_request *r, const struct store_event *event, bool *is_event,

@@ -10,7 +10,7 @@
 
 void serve_events_begin(struct serve_request *r, struct serve_events *events) {
     proto_write_text(r->w, "events");
-    *events = (struct serve_events){.r = r, .mark = proto_write_array_begin(r->w)};
+    *events = (struct serve_events){.r = r, .mark = proto_write_array_begin(r->w), .bytes_max = SERVE_SYNC_PART_BYTES};
     events->first = r->w->size;
 }
 
@@ -32,11 +32,21 @@ void serve_events_add(struct serve_events *events, const struct store_event *eve
 }
 
 bool serve_events_full(const struct serve_events *events) {
-    return events->count >= PROTO_KEPT_MAX || events->r->w->size - events->first >= SERVE_SYNC_PART_BYTES;
+    return events->count >= PROTO_KEPT_MAX || events->r->w->size - events->first >= events->bytes_max;
 }
 
 void serve_events_end(struct serve_events *events) {
     proto_write_array_end(events->r->w, events->mark, events->count);
+}
+
+enum proto_error serve_at_write(struct serve_request *r) {
+    struct proto_position at;
+    enum proto_error error = work_cursor_at(r->serve->options.work, r->txn, store_txn_seq(r->txn), &at);
+    if (error != PROTO_OK)
+        return error;
+    proto_write_text(r->w, "at");
+    proto_write_position(r->w, &at);
+    return PROTO_OK;
 }
 
 enum proto_error serve_event_record(struct serve_request *r, const struct store_event *event, bool *is_event,

@@ -100,7 +100,7 @@ static enum proto_error fetch_ids(struct serve_request *r, const struct serve_no
     struct serve_events events;
     enum proto_error error = PROTO_OK;
     uint32_t looked_at = 0;
-    proto_write_map(r->w, 2);
+    proto_write_map(r->w, 3);
     serve_events_begin(r, &events);
     for (; error == PROTO_OK && looked_at < (uint64_t)ids->n && !serve_events_full(&events); looked_at++) {
         struct proto_id id = proto_list_id(ids, looked_at);
@@ -109,7 +109,7 @@ static enum proto_error fetch_ids(struct serve_request *r, const struct serve_no
     serve_events_end(&events);
     proto_write_text(r->w, "looked_at");
     proto_write_int(r->w, looked_at);
-    return error;
+    return error == PROTO_OK ? serve_at_write(r) : error;
 }
 
 /* Of an erased record what is left is the erasure, which counts to nobody's record. */
@@ -178,6 +178,7 @@ static enum proto_error fetch_record(struct serve_request *r, const struct serve
         return error;
     size_t map = proto_write_map_begin(r->w);
     serve_events_begin(r, &events);
+    events.bytes_max = SERVE_SYNC_RECORD_PART_BYTES;
     if (state == WORK_RECORD_ERASED)
         error = add_erasure(r, record, &events);
     else if (state == WORK_RECORD_IN)
@@ -186,7 +187,9 @@ static enum proto_error fetch_record(struct serve_request *r, const struct serve
     bool more = serve_events_full(&events);
     if (more)
         write_from(r, &place);
-    proto_write_map_end(r->w, map, 1u + more);
+    if (error == PROTO_OK)
+        error = serve_at_write(r);
+    proto_write_map_end(r->w, map, 2u + more);
     return error;
 }
 

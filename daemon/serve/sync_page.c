@@ -169,6 +169,10 @@ static bool on_record_event(void *arg, const struct store_event *event) {
 static enum proto_error take_arrived(struct page *page) {
     struct serve_pages *pages = page->pages;
     struct serve_request *r = page->r;
+    static_assert(SERVE_SYNC_RECORD_PART_BYTES + PROTO_EVENT_BYTES_MAX + (LEFT_MAX + SERVE_ARRIVALS_MAX) * 40 + 4096 <
+                      PROTO_MESSAGE_BYTES_MAX,
+                  "a part fits the answer");
+    page->events.bytes_max = SERVE_SYNC_RECORD_PART_BYTES;
     while (pages->arrived_next < pages->arrived_count && !serve_events_full(&page->events)) {
         enum proto_error error = work_record_events(
             r->serve->options.work, r->txn, &pages->arrived[pages->arrived_next], &pages->place, on_record_event, page);
@@ -202,8 +206,9 @@ static enum proto_error write_rest(struct page *page, size_t map) {
         proto_write_text(w, "within");
         proto_write_bool(w, true);
     }
-    proto_write_map_end(w, map, 5u + within);
-    return w->error;
+    enum proto_error error = serve_at_write(page->r);
+    proto_write_map_end(w, map, 6u + within);
+    return error == PROTO_OK ? w->error : error;
 }
 
 static enum proto_error take_all(struct page *page) {
@@ -217,7 +222,7 @@ static enum proto_error take_all(struct page *page) {
             error = take_feed(page);
         serve_feeds_close(&page->feeds);
     }
-    return error == PROTO_OK ? take_arrived(page) : error;
+    return error == PROTO_OK && page->pages->arrived_count > 0 ? take_arrived(page) : error;
 }
 
 enum proto_error serve_page_write(struct serve_request *r, struct serve_pages *pages) {

@@ -6,6 +6,7 @@
  *
  *   wire_fuzz [--runs N] [--seed S]
  */
+#define _GNU_SOURCE /* memmem */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -34,6 +35,12 @@ static uint32_t draw(uint32_t n) {
 /* ---- valid messages to begin with -------------------------------------------------------------------- */
 
 #define CHILD "0195500d-e400-7000-8000-000000000001"
+
+#define PLACE                                                                                                          \
+    "{\"log\":\"" CHILD "\",\"seq\":3,\"chain\":"                                                                      \
+    "\"00112233445566778899aabbccddeeff00112233445566778899aabbccddeeff\"}"
+#define NODE_HELLO(scope)                                                                                              \
+    "{\"node\":\"0195500d-e400-7000-8000-0000000000b1\",\"agent\":\"fuzz\",\"place\":" PLACE "," scope "}"
 
 static const struct {
     const char *method, *params;
@@ -79,6 +86,25 @@ static const struct {
      "\"approved_by\":\"lead\"}},{\"kind\":\"lot.recalled\",\"at\":1772323150000,\"body\":{\"lot\":\"L1\",\"notice\":"
      "\"n\","
      "\"urgency\":\"today\",\"action\":\"change\"}}]}"},
+    /* nodes: hello comes often, so that the others are answered */
+    {"hello", NODE_HELLO("\"all_teams\":true")},
+    {"hello", NODE_HELLO("\"all_teams\":true")},
+    {"hello", NODE_HELLO("\"teams\":[\"mill-lane\",\"fell-side\"]")},
+    {"hello", NODE_HELLO("\"teams\":[\"fell-side\"]")},
+    {"fetch", "{}"},
+    {"fetch", "{\"next\":true}"},
+    {"fetch", "{\"teams\":[\"mill-lane\"],\"after\":" PLACE "}"},
+    {"fetch", "{\"ids\":[\"" CHILD "\",\"0195500d-e400-7000-8000-0000000000aa\"]}"},
+    {"fetch", "{\"record\":\"" CHILD "\"}"},
+    {"fetch", "{\"record\":\"" CHILD "\",\"from\":\"ARIAAAAAAAAAAAAAAAAA\"}"},
+    {"digest", "{}"},
+    {"digest", "{\"teams\":[\"mill-lane\"],\"after\":\"ARIAAAAAAAAAAAAAAAAA\"}"},
+    {"digest", "{\"records\":[\"" CHILD "\",\"00000000-0000-0000-0000-000000000000\"]}"},
+    {"digest", "{\"record\":\"" CHILD "\"}"},
+    {"nodes", "{}"},
+    {"sync-state", "{}"},
+    {"refused", "{\"limit\":1}"},
+    {"refused", "{\"again\":\"0195500d-e400-7000-8000-0000000000aa\"}"},
 };
 #define SEEDS (sizeof seeds / sizeof seeds[0])
 
@@ -178,8 +204,47 @@ static size_t random_value(uint8_t *bytes, size_t cap, uint32_t depth) {
     return w.size;
 }
 
-static size_t make_message(uint8_t *bytes, uint32_t msgid) {
-    uint32_t what = draw(10);
+/* An offer of events of the log: as they are, under another id, or not events any more. */
+static size_t make_offer(struct world *world, uint8_t *bytes, uint32_t msgid) {
+    struct proto_writer w;
+    struct store_txn *txn = NULL;
+    struct store_event event;
+    uint8_t body[PROTO_EVENT_BYTES_MAX];
+    uint32_t count = 1 + draw(4);
+    assert_int_equal(store_read_begin(world->store, &txn), PROTO_OK);
+    proto_writer_init(&w, bytes, BYTES_MAX / 2);
+    proto_write_request(&w, msgid, "offer");
+    proto_write_map(&w, 1);
+    proto_write_text(&w, "events");
+    proto_write_array(&w, count);
+    for (uint32_t i = 0; i < count; i++) {
+        uint64_t seq = 1 + draw((uint32_t)store_txn_seq(txn));
+        assert_int_equal(store_read_event(txn, seq, &event), PROTO_OK);
+        size_t size = event.body.size < 900 ? event.body.size : 900;
+        memcpy(body, event.body.data, size);
+        if (size == 0)
+            body[size++] = 0x92;
+        uint8_t *id = memmem(body, size, "0195500d-e400-7000-", 19);
+        if (id && draw(2))
+            id[19 + draw(4)] = (uint8_t) "0123456789abcdef"[draw(16)];
+        else if (draw(4) == 0)
+            body[draw((uint32_t)size)] = (uint8_t)draw(256);
+        struct proto_kept kept = {.bytes = {(const char *)body, (uint32_t)size},
+                                  .joined = i > 0 && draw(2),
+                                  .has_receipt = draw(2),
+                                  .received_at = world->now - draw(100000)};
+        proto_write_kept(&w, &kept);
+    }
+    store_read_end(txn);
+    assert_int_equal(w.error, PROTO_OK);
+    size_t size = draw(3) ? w.size : mutate(bytes, w.size);
+    return size ? size : 1;
+}
+
+static size_t make_message(struct world *world, uint8_t *bytes, uint32_t msgid) {
+    uint32_t what = draw(11);
+    if (what == 10)
+        return make_offer(world, bytes, msgid);
     if (what == 0) {
         size_t size = 1 + draw(64);
         for (size_t i = 0; i < size; i++)
@@ -239,7 +304,7 @@ static void run(struct world *world, uint64_t number) {
     struct store_identity before, after;
     store_identity_get(world->store, &before);
     world->now += draw(2000);
-    size_t size = make_message(bytes, (uint32_t)number);
+    size_t size = make_message(world, bytes, (uint32_t)number);
     for (size_t at = 0; at < size;) { /* in pieces */
         size_t piece = draw(3) ? size - at : 1 + draw((uint32_t)(size - at));
         world_feed(world, bytes + at, piece);
