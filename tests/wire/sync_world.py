@@ -85,6 +85,7 @@ class Proxy:
             writer.transport.abort()
             return
         self.made += 1
+        await asyncio.sleep(2 * self.delay_s)  # connecting takes a round trip; here it has been answered already
         pair = {writer.transport, far_writer.transport}
         self.transports |= pair
         left = [self.rng.randrange(*self.budget)] if self.budget else [None]
