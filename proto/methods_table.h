@@ -72,6 +72,7 @@
     R(m, identifier, TEXT, OPTIONAL, "", 1, PROTO_TEXT_SHORT_MAX, NULL, "an identifier's value, or system:value") \
     R(m, team, TEXT, OPTIONAL, "", 1, 40, NULL, "only this team")                                   \
     R(m, level, CHOICE, OPTIONAL, "", 0, 0, "level", "only children at this level now")             \
+    R(m, doubles, BOOL, OPTIONAL, "", 1, 1, NULL, "only children that look like another, who may be registered twice") \
     R(m, limit, INT, OPTIONAL, "", 1, PROTO_ROWS_MAX, NULL, "rows of one page")                     \
     R(m, after, TEXT, OPTIONAL, "", 1, 400, NULL, "token of the page before")
 #define PROTO_PARAMS_patient(R, m)                                                                  \

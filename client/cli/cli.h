@@ -210,6 +210,9 @@ void show_table(const struct cli *cli, FILE *out, const struct betony_value *lis
 bool show_task_cell(const struct cli *cli, const struct betony_value *row, const char *key, char *out, size_t size);
 /* A row of `devices` in words: what it is, its size, its marks but the lot, when it was placed. */
 void show_device_cell(const struct betony_value *row, char *out, size_t size);
+/* Others that look like the child of a row, or of a page (show_doubles.c). */
+void show_doubles_cell(const struct betony_value *row, char *out, size_t size);
+void show_doubles(const struct cli *cli, FILE *out, const struct betony_value *page);
 /* One alert as a block, with or without its child and its rule. */
 void show_alert(const struct cli *cli, FILE *out, const struct betony_value *alert, bool with_child, bool with_rule);
 

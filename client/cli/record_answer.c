@@ -48,8 +48,8 @@ static void show_alike(const struct cli *cli, const struct betony_value *alike, 
 /* What the person who recorded it must know, though it is on record as it was said. */
 static void show_notes(const struct cli *cli, const struct betony_value *notes) {
     for (size_t i = 0; i < betony_value_count(notes); i++) {
-        char text[600];
-        (void)snprintf(text, sizeof text, "NOTE: %.500s", words_text(betony_value_at(notes, i), "message"));
+        char text[700];
+        (void)snprintf(text, sizeof text, "NOTE: %.640s", words_text(betony_value_at(notes, i), "message"));
         out_folded(cli, stdout, 0, text);
     }
 }

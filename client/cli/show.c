@@ -25,6 +25,8 @@ static const struct betony_value *source_at(const struct source *source, size_t 
 static void cell_text(const struct cli *cli, const struct betony_value *row, const char *key, char *out, size_t size) {
     if (strcmp(key, "device") == 0)
         show_device_cell(row, out, size);
+    else if (strcmp(key, "doubles") == 0)
+        show_doubles_cell(row, out, size);
     else if (!show_task_cell(cli, row, key, out, size))
         words_value(key, betony_value_get(row, key), out, size);
 }

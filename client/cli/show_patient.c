@@ -98,6 +98,7 @@ static void show_head(const struct cli *cli, FILE *out, const struct betony_valu
     out_text(out, words_text(status, "patient"));
     (void)fputc('\n', out);
     show_reservations(cli, out, status);
+    show_doubles(cli, out, status);
     show_absence(cli, out, betony_value_get(status, "record"));
     show_mind(cli, out, betony_value_get(status, "record"));
 }

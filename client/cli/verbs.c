@@ -261,7 +261,7 @@ static const struct show_column due_columns[] = {
 };
 static const struct show_column patients_columns[] = {
     {"label", {"child", false, false}}, {"team", {"team", false, false}},  {"level", {"level", false, false}},
-    {"born", {"born", false, false}},   {"patient", {"id", false, false}},
+    {"born", {"born", false, false}},   {"patient", {"id", false, false}}, {"doubles", {"looks like", false, true}},
 };
 static const struct show_column devices_columns[] = {
     {"label", {"child", false, false}},
@@ -360,12 +360,27 @@ static int verb_patient(struct cli *cli, const struct cli_verb *verb, int argc, 
     return EX_OK;
 }
 
+/* " (address, access: a later edit holds)"; empty when all that the event said of the record was said last. */
+static void outdone_words(const struct betony_value *row, char *out, size_t size) {
+    const struct betony_value *outdone = betony_value_get(row, "outdone");
+    size_t at = 0;
+    out[0] = '\0';
+    for (size_t i = 0; i < betony_value_count(outdone) && at < size; i++) {
+        char field[64];
+        words_key(betony_value_text(betony_value_at(outdone, i), "?"), field);
+        at += (size_t)snprintf(out + at, size - at, "%s%s", at ? ", " : " (", field);
+    }
+    if (at > 0 && at < size)
+        (void)snprintf(out + at, size - at, ": a later edit holds)");
+}
+
 /* "withdrawn 4 mL, look clear [event id]", after what became of the event. */
 static void history_what(const struct betony_value *row, char *out, size_t size) {
     const struct betony_value *body = betony_value_get(row, "body"), *withdrawn = betony_value_get(row, "withdrawn");
     const char *kind = words_text(row, "kind");
     const char *stoma = words_text(row, "stoma");
-    char text[2200];
+    char text[2200], outdone[660];
+    outdone_words(row, outdone, sizeof outdone);
     if (strcmp(kind, "note.written") == 0)
         (void)snprintf(text, sizeof text, "%s", words_text(body, "text"));
     else
@@ -373,18 +388,18 @@ static void history_what(const struct betony_value *row, char *out, size_t size)
     bool waits = betony_value_bool(betony_value_get(row, "waits"), false);
     bool against = betony_value_get(row, "withdrawal_waits") != NULL;
     bool gone = withdrawn && betony_value_bool(withdrawn, true);
-    (void)snprintf(out, size, "%s%s%s%s[%s]",
+    (void)snprintf(out, size, "%s%s%s%s[%s]%s",
                    waits     ? "DOES NOT COUNT YET, WAITS FOR A SECOND PERSON: "
                    : against ? "WITHDRAWAL WAITS FOR A SECOND PERSON: "
                    : gone    ? "WITHDRAWN: "
                              : "",
                    strcmp(stoma, "second") == 0 ? "second stoma: " : "", text, text[0] ? " " : "",
-                   words_text(row, "id"));
+                   words_text(row, "id"), outdone);
 }
 
 static void history_row(struct table *table, const struct betony_value *row) {
     static const char *const people[] = {"by", "done_by", "source"};
-    char text[2600];
+    char text[3300];
     size_t at = 0;
     words_value("at", betony_value_get(row, "at"), text, sizeof text);
     table_cell(table, text);

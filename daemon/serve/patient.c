@@ -1,7 +1,8 @@
 /*
  * patient.c - `patient` and `history`: one child, as it stands or stood, and what was recorded.
  */
-#include "serve/internal.h"
+#include "serve/edits.h"
+#include "serve/patients.h"
 
 #include "proto/ids.h"
 
@@ -24,8 +25,23 @@ static bool open_map(const uint8_t *bytes, size_t size, uint32_t *pairs, size_t 
     return false;
 }
 
+/* Others that look like the child, as both are now. */
+static enum proto_error write_doubles(struct serve_request *r) {
+    const struct work_child *child = r->serve->child;
+    struct work_sight sight = serve_sight(r->serve);
+    struct work_doubles doubles;
+    enum proto_error error = serve_teams_load(r, NULL);
+    if (error == PROTO_OK)
+        error = work_doubles_find(r->txn, &child->root, &child->state, &sight, &doubles);
+    if (error != PROTO_OK)
+        return error;
+    proto_write_text(r->w, "doubles");
+    serve_write_doubles(r, &doubles);
+    return PROTO_OK;
+}
+
 /* The status is a function of events, context and moment alone; what is said beside it is of this node. */
-static enum proto_error write_status(struct serve_request *r, int64_t at) {
+static enum proto_error write_status(struct serve_request *r, int64_t at, bool is_now) {
     const struct work_child *child = r->serve->child;
     struct proto_writer status;
     struct work_progress progress;
@@ -36,7 +52,7 @@ static enum proto_error write_status(struct serve_request *r, int64_t at) {
     if (status.error != PROTO_OK || !open_map(status.bytes, status.size, &pairs, &begin))
         return PROTO_INTERNAL;
     bool settling = serve_settling(r, &progress);
-    proto_write_map(r->w, pairs + 4 + settling + child->other_rules);
+    proto_write_map(r->w, pairs + 4 + settling + child->other_rules + is_now);
     proto_write_raw(r->w, status.bytes + begin, status.size - begin);
     proto_write_text(r->w, "seq");
     proto_write_int(r->w, (int64_t)store_txn_seq(r->txn));
@@ -52,7 +68,7 @@ static enum proto_error write_status(struct serve_request *r, int64_t at) {
         proto_write_text(r->w, "other_rules");
         proto_write_bool(r->w, true);
     }
-    return PROTO_OK;
+    return is_now ? write_doubles(r) : PROTO_OK;
 }
 
 /* False when the child is in a team beyond the caller's scope. */
@@ -70,7 +86,8 @@ enum proto_error serve_patient(struct serve_request *r) {
     const struct proto_value *at = SERVE_VALUE(r, patient, at), *known_at = SERVE_VALUE(r, patient, known_at);
     struct work *work = r->serve->options.work;
     enum proto_error error;
-    if (at->present || known_at->present)
+    bool then = at->present || known_at->present;
+    if (then)
         error = work_child_get_then(work, r->txn, &patient->id, at->present ? at->n : INT64_MAX,
                                     known_at->present ? known_at->n : INT64_MAX, r->now, r->serve->child);
     else
@@ -79,10 +96,9 @@ enum proto_error serve_patient(struct serve_request *r) {
         error = check_scope(r);
     if (error == PROTO_UNKNOWN_PATIENT)
         return proto_fault_set(&r->fault, error, "patient", "%s",
-                               at->present || known_at->present
-                                   ? "No child on this caseload is known by that, or none was known then."
-                                   : proto_error_sentence(error));
-    return error == PROTO_OK ? write_status(r, at->present ? at->n : r->now) : error;
+                               then ? "No child on this caseload is known by that, or none was known then."
+                                    : proto_error_sentence(error));
+    return error == PROTO_OK ? write_status(r, at->present ? at->n : r->now, !then) : error;
 }
 
 /* ---- history ------------------------------------------------------------------------------------- */
@@ -111,17 +127,35 @@ static const struct care_void *void_of(const struct proto_event *event, const st
     return found;
 }
 
+/* What the rows of one answer are judged by. */
+struct history {
+    struct care_void *voids;
+    uint32_t void_count;
+    struct serve_edits edits;
+};
+
+static void write_outdone(struct proto_writer *w, const struct proto_event *event, uint32_t outdone) {
+    const struct proto_kind_info *kind = proto_kind_get(event->kind);
+    proto_write_text(w, "outdone");
+    proto_write_array(w, (uint32_t)__builtin_popcount(outdone));
+    for (uint32_t f = 0; f < kind->field_count; f++)
+        if (outdone >> f & 1)
+            proto_write_text(w, kind->fields[f].name);
+}
+
 static void write_history_row(struct serve_request *r, const struct store_event *stored,
-                              const struct proto_event *event, struct care_target target, const struct care_void *voids,
-                              uint32_t void_count) {
+                              const struct proto_event *event, struct care_target target, const struct history *history,
+                              uint32_t outdone) {
     struct proto_writer *w = r->w;
+    const struct care_void *voids = history->voids;
+    uint32_t void_count = history->void_count;
     bool counts = care_event_counts(event, target, voids, void_count);
     const struct care_void *against = void_of(event, voids, void_count);
     bool waits = counts && against && care_event_grave(event) && !against->confirmed &&
                  proto_id_compare(&against->target, &event->id) == 0;
     bool itself_waits = !counts && care_event_waits(event, target, voids, void_count);
     bool came_through = !proto_id_is_zero(&stored->via);
-    proto_write_event(w, event, 3u + came_through + (!counts && against) + waits + itself_waits);
+    proto_write_event(w, event, 3u + came_through + (!counts && against) + waits + itself_waits + (outdone != 0));
     proto_write_text(w, "seq");
     proto_write_int(w, (int64_t)stored->seq);
     proto_write_text(w, "received_at");
@@ -144,6 +178,8 @@ static void write_history_row(struct serve_request *r, const struct store_event 
         proto_write_text(w, "withdrawal_waits");
         proto_write_id(w, &against->by_event);
     }
+    if (outdone)
+        write_outdone(w, event, outdone);
 }
 
 static enum proto_error read_event(struct serve_request *r, uint64_t seq, struct store_event *stored,
@@ -177,11 +213,61 @@ static enum proto_error find_target(struct serve_request *r, const struct proto_
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
+/* ---- edits that were outdone ---- */
+
+#define EDITS_LOOKED_AT_MAX 2000u /* newer than a page; nobody's record was revised so often by hand */
+
+/* An edit that counts, and whose time has come, is what the older ones are judged by. */
+static bool edit_holds(const struct serve_request *r, const struct history *history, const struct proto_event *event) {
+    struct care_target nothing_grave = {0}; /* no edit is */
+    return event->at <= r->now && care_event_counts(event, nothing_grave, history->voids, history->void_count);
+}
+
+static enum proto_error note_edit(struct serve_request *r, struct history *history,
+                                  const struct work_history_row *row) {
+    struct store_event stored;
+    struct proto_event event;
+    enum proto_error error = read_event(r, row->seq, &stored, &event);
+    if (error == PROTO_OK && serve_edit_is((uint16_t)event.kind) && edit_holds(r, history, &event))
+        serve_edits_add(&history->edits, &event);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+/* Every edit that is newer than the page, which begins below the key `from`. */
+static enum proto_error note_newer_edits(struct serve_request *r, struct history *history, const struct proto_id *root,
+                                         const uint8_t *from, size_t from_size) {
+    uint8_t newest[64];
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    struct work_history_row row;
+    uint32_t looked_at = 0, edits = 0;
+    size_t size = work_history_key(root, INT64_MAX, newest);
+    enum proto_error error =
+        store_scan_begin(r->txn, STORE_HISTORY, root->bytes, PROTO_ID_BYTES, newest, size, true, &scan);
+    while (error == PROTO_OK && looked_at++ < SERVE_ROWS_LOOKED_AT_MAX && edits < EDITS_LOOKED_AT_MAX &&
+           (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
+        int order = memcmp(key.data, from, key.size < from_size ? key.size : from_size);
+        if (order < 0 || (order == 0 && key.size < from_size))
+            break;
+        error = work_history_row_read(key, value, &row);
+        if (error != PROTO_OK || !serve_edit_is(row.kind))
+            continue;
+        edits++;
+        error = note_edit(r, history, &row);
+    }
+    store_scan_end(scan);
+    history->edits.begun = true;
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+/* ---- rows ---- */
+
 static enum proto_error take_history_row(struct serve_request *r, const struct work_history_row *row,
-                                         const struct care_void *voids, uint32_t void_count) {
+                                         struct history *history) {
     struct store_event stored;
     struct proto_event event;
     struct care_target target = {0};
+    uint32_t outdone = 0;
     enum proto_error error = read_event(r, row->seq, &stored, &event);
     if (error == PROTO_OK && event.has_replaces) {
         struct proto_id id = event.replaces;
@@ -189,15 +275,23 @@ static enum proto_error take_history_row(struct serve_request *r, const struct w
         if (error == PROTO_OK) /* the arena held the other one */
             error = read_event(r, row->seq, &stored, &event);
     }
+    if (error == PROTO_OK && serve_edit_is((uint16_t)event.kind) && edit_holds(r, history, &event)) {
+        outdone = serve_edits_judge(&history->edits, &event);
+        serve_edits_add(&history->edits, &event);
+    }
     if (error == PROTO_OK)
-        write_history_row(r, &stored, &event, target, voids, void_count);
+        write_history_row(r, &stored, &event, target, history, outdone);
     return error;
 }
 
+static bool is_wanted(const struct proto_value *kinds, uint16_t kind) {
+    return !kinds->present || !kinds->set || (kind != 0 && (kinds->set >> (kind - 1) & 1) != 0);
+}
+
 static enum proto_error history_rows(struct serve_request *r, const struct proto_id *root, struct serve_page *page,
-                                     const struct serve_token *position, const struct care_void *voids,
-                                     uint32_t void_count) {
+                                     const struct serve_token *position, struct history *history) {
     const struct proto_value *before = SERVE_VALUE(r, history, before), *kinds = SERVE_VALUE(r, history, kinds);
+    bool edits = is_wanted(kinds, PROTO_KIND_patient_registered) || is_wanted(kinds, PROTO_KIND_patient_revised);
     uint8_t from[64];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
@@ -218,11 +312,16 @@ static enum proto_error history_rows(struct serve_request *r, const struct proto
             break;
         serve_page_look(page, key);
         error = work_history_row_read(key, value, &row);
-        if (error != PROTO_OK ||
-            (kinds->present && kinds->set && (row.kind == 0 || !(kinds->set >> (row.kind - 1) & 1))))
+        if (error == PROTO_OK && edits && serve_edit_is(row.kind) && !history->edits.begun)
+            error = note_newer_edits(r, history, root, from, size);
+        if (error != PROTO_OK)
             continue;
-        error = take_history_row(r, &row, voids, void_count);
-        page->rows++;
+        if (is_wanted(kinds, row.kind)) {
+            error = take_history_row(r, &row, history);
+            page->rows++;
+        } else if (edits && serve_edit_is(row.kind)) {
+            error = note_edit(r, history, &row);
+        }
     }
     store_scan_end(scan);
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
@@ -230,6 +329,7 @@ static enum proto_error history_rows(struct serve_request *r, const struct proto
 
 enum proto_error serve_history(struct serve_request *r) {
     static struct care_void voids[VOIDS_MAX]; /* the loop's thread only */
+    struct history history = {.voids = voids};
     const struct proto_value *patient = SERVE_VALUE(r, history, patient);
     struct serve_page page = {0};
     uint32_t void_count = 0;
@@ -245,14 +345,13 @@ enum proto_error serve_history(struct serve_request *r) {
         error = work_voids_read(r->txn, &patient->id, voids, VOIDS_MAX, &void_count);
     if (error != PROTO_OK)
         return error;
-    if (void_count > VOIDS_MAX)
-        void_count = VOIDS_MAX;
+    history.void_count = void_count < VOIDS_MAX ? void_count : VOIDS_MAX;
     if (!goes_on)
         page.token.now = r->now;
     struct serve_token position = page.token;
     struct proto_id root = r->serve->child->root;
     serve_page_begin(r, &page, SERVE_VALUE(r, history, limit));
-    error = history_rows(r, &root, &page, goes_on ? &position : NULL, voids, void_count);
+    error = history_rows(r, &root, &page, goes_on ? &position : NULL, &history);
     serve_page_end(r, &page);
     return error;
 }

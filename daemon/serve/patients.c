@@ -1,25 +1,20 @@
 /*
  * patients.c - `patients` and `devices`: who is on the caseload, and who has which device.
  */
+#include "serve/patients.h"
+
 #include "proto/lots.h"
-#include "serve/internal.h"
 #include "work/patient.h"
 
 #include <string.h>
 
 /* ---- patients --------------------------------------------------------------------------------------
- * With an identifier: by system, value, child. With a team and no `find`: by child, in the order of registration. Else by label. */
+ * Those that look like another: doubles.c. With an identifier: by system, value, child. With a team and no `find`: by child, in the order of registration. Else by label. */
 
-struct patient_query {
-    const struct proto_value *identifier, *team;
-    uint32_t team_number;
-    uint64_t level; /* 0: any */
-    int64_t now;
-};
-
-static void write_patient_row(struct serve_request *r, const struct work_level_row *row) {
+void serve_write_patient(struct serve_request *r, const struct work_level_row *row,
+                         const struct work_doubles *doubles) {
     struct proto_writer *w = r->w;
-    proto_write_map(w, row->closed ? 6 : 5);
+    proto_write_map(w, 5u + row->closed + (doubles != NULL));
     proto_write_text(w, "patient");
     proto_write_id(w, &row->shown);
     proto_write_text(w, "label");
@@ -34,22 +29,31 @@ static void write_patient_row(struct serve_request *r, const struct work_level_r
         proto_write_text(w, "closed");
         proto_write_bool(w, true);
     }
+    if (doubles) {
+        proto_write_text(w, "doubles");
+        serve_write_doubles(r, doubles);
+    }
 }
 
-static void take_patient_row(struct serve_request *r, const struct patient_query *query, struct serve_page *page,
-                             const struct work_level_row *row) {
+bool serve_patient_fits(const struct serve_request *r, const struct serve_patient_query *query,
+                        const struct work_level_row *row) {
     if (query->level && row->level != query->level)
-        return;
+        return false;
     if (query->team->present && row->team != query->team_number)
+        return false;
+    return serve_team_name(r->serve, row->team).data != NULL; /* else out of the caller's scope */
+}
+
+static void take_patient_row(struct serve_request *r, const struct serve_patient_query *query, struct serve_page *page,
+                             const struct work_level_row *row) {
+    if (!serve_patient_fits(r, query, row))
         return;
-    if (!serve_team_name(r->serve, row->team).data)
-        return; /* out of the caller's scope */
-    write_patient_row(r, row);
+    serve_write_patient(r, row, NULL);
     page->rows++;
 }
 
-static enum proto_error read_level(struct serve_request *r, uint32_t team, const struct proto_id *root, int64_t now,
-                                   struct work_level_row *row) {
+enum proto_error serve_read_level(struct serve_request *r, uint32_t team, const struct proto_id *root, int64_t now,
+                                  struct work_level_row *row) {
     uint8_t key[4 + PROTO_ID_BYTES];
     struct store_bytes value;
     size_t size = serve_key_id(key, serve_key_u32(key, 0, team), root);
@@ -64,9 +68,8 @@ static enum proto_error position_fault(struct serve_request *r) {
                            "`after` is not a token that a page of this list gave.");
 }
 
-/* Where a scan begins: at its prefix, or behind the page before. */
-static enum proto_error begin_scan(struct serve_request *r, enum store_table table, const uint8_t *prefix,
-                                   size_t prefix_size, const struct serve_token *position, struct store_scan **scan) {
+enum proto_error serve_begin_scan(struct serve_request *r, enum store_table table, const uint8_t *prefix,
+                                  size_t prefix_size, const struct serve_token *position, struct store_scan **scan) {
     uint8_t from[STORE_KEY_BYTES_MAX + 1];
     size_t size = prefix_size;
     if (prefix_size)
@@ -83,16 +86,17 @@ static enum proto_error begin_scan(struct serve_request *r, enum store_table tab
 }
 
 /* By label: the row names the team, the level row has the rest. */
-static enum proto_error rows_by_label(struct serve_request *r, const struct patient_query *query,
+static enum proto_error rows_by_label(struct serve_request *r, const struct serve_patient_query *query,
                                       struct serve_page *page, const struct serve_token *position) {
     char folded[PROTO_TEXT_SHORT_MAX + 4] = "";
-    const struct proto_value *find = SERVE_VALUE(r, patients, find);
+    const struct proto_value *find = query->find;
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
     struct work_level_row row;
     if (find->present)
         work_label_fold(find->text, folded);
-    enum proto_error error = begin_scan(r, STORE_LABELS, (const uint8_t *)folded, strlen(folded), position, &scan);
+    enum proto_error error =
+        serve_begin_scan(r, STORE_LABELS, (const uint8_t *)folded, strlen(folded), position, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
         struct proto_id root;
         if (!serve_page_has_room(r, page))
@@ -106,7 +110,7 @@ static enum proto_error rows_by_label(struct serve_request *r, const struct pati
         uint32_t team = serve_key_get_u32(value.data + 1);
         if (query->team->present && team != query->team_number)
             continue;
-        error = read_level(r, team, &root, query->now, &row);
+        error = serve_read_level(r, team, &root, query->now, &row);
         if (error == PROTO_OK)
             take_patient_row(r, query, page, &row);
     }
@@ -114,14 +118,14 @@ static enum proto_error rows_by_label(struct serve_request *r, const struct pati
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
-static enum proto_error rows_by_team(struct serve_request *r, const struct patient_query *query,
+static enum proto_error rows_by_team(struct serve_request *r, const struct serve_patient_query *query,
                                      struct serve_page *page, const struct serve_token *position) {
     uint8_t prefix[4];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
     struct work_level_row row;
     (void)serve_key_u32(prefix, 0, query->team_number);
-    enum proto_error error = begin_scan(r, STORE_LEVELS, prefix, sizeof prefix, position, &scan);
+    enum proto_error error = serve_begin_scan(r, STORE_LEVELS, prefix, sizeof prefix, position, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
         if (!serve_page_has_room(r, page))
             break;
@@ -135,13 +139,13 @@ static enum proto_error rows_by_team(struct serve_request *r, const struct patie
 }
 
 /* The child of an identifier row. Its team is the one that its rows lie under; none when its registration was withdrawn. */
-static enum proto_error take_root(struct serve_request *r, const struct patient_query *query, struct serve_page *page,
-                                  const struct proto_id *root) {
+static enum proto_error take_root(struct serve_request *r, const struct serve_patient_query *query,
+                                  struct serve_page *page, const struct proto_id *root) {
     struct work_level_row row;
     struct work_patient patient;
     enum proto_error error = work_patient_find(r->txn, root, &patient);
     if (error == PROTO_OK)
-        error = read_level(r, patient.team, root, query->now, &row);
+        error = serve_read_level(r, patient.team, root, query->now, &row);
     if (error == PROTO_OK)
         take_patient_row(r, query, page, &row);
     return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
@@ -151,14 +155,14 @@ static enum proto_error take_root(struct serve_request *r, const struct patient_
 enum { IDENTIFIER_VALUE, IDENTIFIER_SYSTEM_AND_VALUE };
 
 /* Rows of one system and value, from the first or behind a position. */
-static enum proto_error rows_of_identifier(struct serve_request *r, const struct patient_query *query,
+static enum proto_error rows_of_identifier(struct serve_request *r, const struct serve_patient_query *query,
                                            struct serve_page *page, struct proto_slice system, struct proto_slice text,
                                            uint8_t phase, const struct serve_token *position) {
     uint8_t prefix[2 * (PROTO_TEXT_SHORT_MAX + 1)];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
     size_t size = serve_key_text(prefix, serve_key_text(prefix, 0, system), text);
-    enum proto_error error = begin_scan(r, STORE_IDENTIFIERS, prefix, size, position, &scan);
+    enum proto_error error = serve_begin_scan(r, STORE_IDENTIFIERS, prefix, size, position, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
         struct proto_id root;
         if (key.size != size + PROTO_ID_BYTES)
@@ -175,7 +179,7 @@ static enum proto_error rows_of_identifier(struct serve_request *r, const struct
 }
 
 /* Rows of one system: those whose value is the text, then those of the value behind "system:". */
-static enum proto_error rows_of_system(struct serve_request *r, const struct patient_query *query,
+static enum proto_error rows_of_system(struct serve_request *r, const struct serve_patient_query *query,
                                        struct serve_page *page, struct proto_slice system,
                                        const struct serve_token *position) {
     struct proto_slice text = query->identifier->text;
@@ -210,7 +214,7 @@ static enum proto_error next_system(struct serve_request *r, const uint8_t *from
 }
 
 /* An identifier is a value of any system, or system:value. There are few systems: each is looked at in turn, from the position's on. */
-static enum proto_error rows_by_identifier(struct serve_request *r, const struct patient_query *query,
+static enum proto_error rows_by_identifier(struct serve_request *r, const struct serve_patient_query *query,
                                            struct serve_page *page, const struct serve_token *position) {
     struct proto_slice system = {0};
     uint8_t kept[STORE_KEY_BYTES_MAX], from[STORE_KEY_BYTES_MAX + 1] = {0};
@@ -241,7 +245,8 @@ enum proto_error serve_patients(struct serve_request *r) {
     struct serve_page page = {0};
     bool goes_on = false;
     const struct proto_value *level = SERVE_VALUE(r, patients, level);
-    struct patient_query query = {
+    struct serve_patient_query query = {
+        .find = SERVE_VALUE(r, patients, find),
         .identifier = SERVE_VALUE(r, patients, identifier),
         .team = SERVE_VALUE(r, patients, team),
         .level = level->present ? (uint64_t)level->n : 0,
@@ -258,9 +263,11 @@ enum proto_error serve_patients(struct serve_request *r) {
     query.now = page.token.now;
     struct serve_token position = page.token;
     serve_page_begin(r, &page, SERVE_VALUE(r, patients, limit));
-    if (query.identifier->present)
+    if (SERVE_VALUE(r, patients, doubles)->present)
+        error = serve_rows_by_doubles(r, &query, &page, goes_on ? &position : NULL);
+    else if (query.identifier->present)
         error = rows_by_identifier(r, &query, &page, goes_on ? &position : NULL);
-    else if (query.team->present && !SERVE_VALUE(r, patients, find)->present)
+    else if (query.team->present && !query.find->present)
         error = rows_by_team(r, &query, &page, goes_on ? &position : NULL);
     else
         error = rows_by_label(r, &query, &page, goes_on ? &position : NULL);
@@ -369,7 +376,7 @@ static enum proto_error devices_by_lot(struct serve_request *r, struct serve_pag
     uint8_t what = 0;
     proto_lot_fold(SERVE_VALUE(r, devices, lot)->text, folded);
     size_t size = serve_key_text(prefix, serve_key_u8(prefix, 0, WORK_LOT_DEVICE), proto_slice_of(folded));
-    enum proto_error error = begin_scan(r, STORE_LOTS, prefix, size, position, &scan);
+    enum proto_error error = serve_begin_scan(r, STORE_LOTS, prefix, size, position, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
         if (!serve_page_has_room(r, page))
             break;

@@ -455,6 +455,15 @@ class Page(Case):
         out = self.page(emergency={"plan": {"steps": "Own plan."}, "second_plan": {"steps": "Second plan."}})
         self.assertInOrder(out, "Own plan.", "For the second stoma", "Second plan.")
 
+    def test_registered_twice(self):
+        """Another record that looks like this one is told at the head, with its id and with what to do."""
+        like = {"patient": ID_B, "label": "HM-0142", "team": "fell-side", "why": "identifier", "closed": True}
+        out = " ".join(self.page(doubles=[like, {**like, "why": "born-and-label", "closed": False}]).split())
+        self.assertInOrder(out, f"REGISTERED TWICE? HM-0142 of fell-side ({ID_B}, closed) has the same identifier.",
+                           f"betony record patient.merged --patient {ID_A} --into {ID_B}", "patient.reopened",
+                           f"HM-0142 of fell-side ({ID_B}) has the same label and date of birth.", "OPEN ALERTS")
+        self.assertNotIn("TWICE", self.page(doubles=[]))
+
     def test_closed_and_other_rules(self):
         out = self.page(closed={"at": self.NOW, "reason": "moved-away"}, other_rules=True)
         self.assertIn("THE RECORD IS CLOSED since 2026-03-01 13:00: moved-away", out)
@@ -501,6 +510,30 @@ class Lists(Case):
         self.assertEqual(self.betony("patients")[1], "No children.\n")
         self.assertEqual(self.betony("due", "--before", "2026-10-25")[1], "No tasks.\n")
         self.assertEqual(self.server.calls[-1][1]["before"], 1792882800000)  # midnight in London, still summer time
+
+    def test_doubles(self):
+        row = {"label": "HM-1", "team": "mill-lane", "level": "settled", "born": "2024-05-01", "patient": ID_A}
+        like = {"patient": ID_B, "label": "HM-0142", "team": "fell-side", "why": "identifier"}
+        self.server.reset(patients={"rows": [{**row, "doubles": [like]}]})
+        code, out, _ = self.betony("patients", "--doubles")
+        self.assertEqual((code, self.server.calls[-1][1]["doubles"]), (0, True))
+        self.assertIn("looks like", out)
+        self.assertIn(f"HM-0142 of fell-side ({ID_B}) has the same identifier", out)
+        self.server.reset(patients={"rows": [{**row, "doubles": [like] * 16}]})
+        self.assertRegex(self.betony("patients", "--doubles")[1], "; and [0-9]+ more")
+        self.server.reset(patients={"rows": [row]})
+        self.assertNotIn("looks like", self.betony("patients")[1])
+        self.assertIn("--doubles", self.betony("completion", "bash")[1])
+
+    def test_outdone(self):
+        """Of two edits of one field the one that lost says which."""
+        row = {"kind": "patient.revised", "at": 1772370000000, "received_at": 1772370000000, "by": "nurse-a",
+               "body": {"address": "1 Quay Road", "hours_without_feed_max": 4}, "id": ID_A, "withdrawn": False}
+        self.server.reset(history={"rows": [{**row, "outdone": ["address", "hours_without_feed_max"]}]})
+        out = self.betony("history", ID_A)[1]
+        self.assertIn(f"[{ID_A}] (address, hours without feed max: a later edit holds)", out)
+        self.server.reset(history={"rows": [row]})
+        self.assertNotIn("later edit", self.betony("history", ID_A)[1])
 
     def test_history(self):
         """What became of an event is told before what it says, and its id stands with it."""
