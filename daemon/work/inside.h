@@ -259,6 +259,9 @@ struct work_log_side { /* of the log stage alone */
     struct work_flight flights[WORK_FLIGHTS];
     /* Of the call under judgement: events and patients, their place in it; what its merges join. */
     struct work_map in_call, registered_in_call;
+    struct work_map
+        left; /* records that left the teams of the node whose offer is judged, and it may not know; once `left_known` */
+    bool left_known;
     struct work_joined joined;
     struct work_teams teams;
     uint64_t next_number;

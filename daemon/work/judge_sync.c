@@ -106,56 +106,68 @@ static bool in_teams(const struct work_scope *scope, const char *team) {
     return in;
 }
 
-struct leaving {
-    const struct proto_id *record;
-    uint64_t seq;
-};
+/* Where the last thirty days of the log begin, as well as its times tell: they rise, but for what came back with a receipt. */
+static enum proto_error recent_seq(struct work_judging *j, uint64_t *out) {
+    uint64_t low = 1, high = store_txn_seq(j->txn) + 1;
+    enum proto_error error = PROTO_OK;
+    while (low < high && error == PROTO_OK) {
+        uint64_t middle = low + (high - low) / 2;
+        struct store_event event;
+        error = store_log_read(j->log, middle, &event);
+        if (event.received_at < j->batch->now - LEFT_DAYS_MAX * DAY_MS)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    *out = low;
+    return error;
+}
 
-static enum proto_error find_left(struct work_judging *j, uint32_t team, struct leaving *leaving) {
+static enum proto_error note_left(struct work_judging *j, uint32_t team, uint64_t first) {
+    struct work_map *left = &j->work->log_side.left;
     uint8_t prefix[WORK_FEED_KEY_BYTES], from[WORK_FEED_KEY_BYTES];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
-    work_feed_key(team, j->call->sync->from.cursor_seq + 1, from);
+    bool made = false;
+    work_feed_key(team, first, from);
     memcpy(prefix, from, 4);
     enum proto_error error = store_scan_begin(j->txn, STORE_FEED, prefix, 4, from, sizeof from, false, &scan);
     while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK) {
         struct work_feed_mark mark;
         size_t at = 0;
         while ((error = work_feed_next_mark(value, &at, &mark)) == PROTO_OK)
-            if (mark.what == WORK_FEED_LEFT && work_id_same(&mark.record, leaving->record))
-                leaving->seq = work_get_u64(key.data + 4);
+            if (mark.what == WORK_FEED_LEFT)
+                (void)work_map_add(left, &mark.record, 0, &made);
         error = error == PROTO_NOT_FOUND ? PROTO_OK : error;
     }
     store_scan_end(scan);
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
-/* Whether the record left the node's teams without the node knowing, and not too long ago. */
+/* Whether the record left the node's teams without the node knowing, and not too long ago. Who did is looked up once a call. */
 static enum proto_error left_unseen(struct work_judging *j, const struct proto_id *record, bool *left) {
-    const struct work_scope *scope = &j->call->sync->from.scope;
-    struct leaving leaving = {.record = record};
-    struct store_event event;
-    enum proto_error error = PROTO_OK;
-    *left = false;
-    for (uint32_t t = 0; t < scope->team_count && error == PROTO_OK; t++) {
+    struct work_log_side *side = &j->work->log_side;
+    const struct work_sync_from *from = &j->call->sync->from;
+    uint64_t first = 0;
+    enum proto_error error = side->left_known ? PROTO_OK : recent_seq(j, &first);
+    first = first > from->cursor_seq + 1 ? first : from->cursor_seq + 1;
+    for (uint32_t t = 0; t < from->scope.team_count && error == PROTO_OK && !side->left_known; t++) {
         uint32_t number = 0;
-        struct proto_slice name = {scope->teams[t], (uint32_t)strlen(scope->teams[t])};
+        struct proto_slice name = {from->scope.teams[t], (uint32_t)strlen(from->scope.teams[t])};
         error = work_team_find(j->txn, name, &number);
         if (error == PROTO_OK)
-            error = find_left(j, number, &leaving);
+            error = note_left(j, number, first);
         error = error == PROTO_NOT_FOUND ? PROTO_OK : error;
     }
-    if (error == PROTO_OK && leaving.seq) {
-        error = store_log_read(j->log, leaving.seq, &event);
-        *left = error == PROTO_OK && event.received_at >= j->batch->now - LEFT_DAYS_MAX * DAY_MS;
-    }
+    side->left_known |= error == PROTO_OK;
+    *left = work_map_find(&side->left, record) != WORK_MAP_NONE;
     return error;
 }
 
-/* The registration that this call brings for the record, when it is not refused itself. */
+/* The registration that this call brings for the record, when it is new and not refused itself. */
 static bool registered_in_call(const struct work_judging *j, const struct proto_id *record, const char **team) {
     uint32_t own = work_map_find(&j->work->log_side.registered_in_call, record);
-    if (own == WORK_MAP_NONE || !may_come(&j->call->sync->items[own]))
+    if (own == WORK_MAP_NONE || j->call->sync->items[own].state != WORK_SYNC_TAKEN)
         return false;
     *team = j->call->entries[own].event.team;
     return true;
@@ -280,14 +292,14 @@ static enum verdict judge_offered(struct work_judging *j, uint32_t index) {
     return verdict;
 }
 
-/* What is joined is taken or refused together; what is held already stays. */
+/* What is joined is taken or refused together; what is held already stays, and an erasure is final. */
 static void judge_group(struct work_judging *j, uint32_t first, uint32_t end) {
     const struct work_sync_item *items = j->call->sync->items;
     bool refused = false;
     for (uint32_t i = first; i < end; i++)
         refused |= items[i].state == WORK_SYNC_REFUSED;
     for (uint32_t i = first; refused && i < end; i++)
-        if (items[i].state == WORK_SYNC_TAKEN)
+        if (items[i].state == WORK_SYNC_TAKEN && j->call->entries[i].event.kind != PROTO_KIND_patient_erased)
             refuse(j, i, PROTO_CONFLICT, "It was recorded in one call with an event that was refused.");
 }
 
@@ -453,14 +465,17 @@ static enum proto_error judge_refusal(struct work_judging *j, const struct work_
     if (error != PROTO_OK)
         return error;
     size_t at = sync->systems.size;
+    bool final = event.kind == PROTO_KIND_patient_erased; /* it stands here: what it took away is not brought back by that */
+    if (final && refusal->forget)
+        return PROTO_OK;
     if (refusal->forget) {
         work_system_left(&sync->systems, j->batch->now, 0, &event.patient, &refusal->seq, 1);
     } else {
-        struct work_system_row row = {.at = j->batch->now, .record = event.patient, .event = event.id};
+        struct work_system_row row = {.at = j->batch->now, .record = work_event_record(&event), .event = event.id};
         row.code = refusal->code;
         row.message = (struct proto_slice){refusal->message, (uint32_t)strlen(refusal->message)};
         row.bytes = held.body;
-        work_system_refused(&sync->systems, &row, refusal->seq);
+        work_system_refused(&sync->systems, &row, final ? 0 : refusal->seq);
     }
     add_system(j, at);
     return PROTO_OK;
@@ -584,6 +599,8 @@ static void begin(struct work_judging *j) {
     work_map_clear(&j->work->log_side.in_call);
     work_map_clear(&j->work->log_side.registered_in_call);
     work_joined_clear(&j->work->log_side.joined);
+    work_map_clear(&j->work->log_side.left);
+    j->work->log_side.left_known = false;
     sync->kept.size = sync->extra_bytes.size = sync->systems.size = 0;
     sync->extra_count = sync->system_count = 0;
     for (uint32_t i = 0; i < j->call->count; i++) {

@@ -178,6 +178,7 @@ static void free_all(struct work *work) {
     }
     work_map_free(&work->log_side.in_call);
     work_map_free(&work->log_side.registered_in_call);
+    work_map_free(&work->log_side.left);
     work_joined_free(&work->log_side.joined);
     work_teams_free(&work->log_side.teams);
     work_drops_free(&work->removals);
