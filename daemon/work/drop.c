@@ -27,6 +27,10 @@ static enum proto_error prepare_entry(struct work_batch *batch, const struct wor
     enum proto_error error = work_system_read(body, &row, &batch->drops, &shown, &settles);
     if (error != PROTO_OK)
         return error;
+    if (row.type == WORK_SYSTEM_REFUSED && work_map_find(&batch->erased, &row.record) != WORK_MAP_NONE) {
+        work_drops_add(&batch->removed, entry->seq, &row.record); /* came and went in one batch */
+        return PROTO_OK;
+    }
     if (shown)
         work_system_seq_row((uint8_t)row.type, entry->seq, &batch->rows);
     if (settles)
@@ -72,11 +76,28 @@ enum proto_error work_event_part_gone(struct store_txn *txn, struct work_event *
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }
 
+/* The word of an erasure that goes on under another seq is the other's. */
+static enum proto_error forget_erasures(struct work_batch *batch, struct store_txn *txn) {
+    static const uint8_t prefix[1] = {WORK_SYSTEM_ERASED};
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    if (batch->drops.count == 0)
+        return PROTO_OK;
+    enum proto_error error = store_scan_begin(txn, STORE_SYSTEM, prefix, 1, prefix, 1, false, &scan);
+    while (error == PROTO_OK && (error = store_scan_next(scan, &key, &value)) == PROTO_OK)
+        if (work_drops_have(&batch->drops, work_get_u64(key.data + 1)))
+            work_op_delete(&batch->ops, STORE_SYSTEM, key);
+    store_scan_end(scan);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
+static bool is_erasure(const struct work_event *event) {
+    return event->kind == PROTO_KIND_patient_erased && event->has_patient;
+}
+
 static enum proto_error prepare_erasure(struct work_batch *batch, struct store_txn *txn,
                                         const struct work_event *event) {
-    bool made = false;
     struct forgetting forgetting = {batch, &event->patient};
-    (void)work_map_add(&batch->erased, &event->patient, 0, &made);
     work_erased_rows(&event->patient, &batch->rows);
     work_system_seq_row(WORK_SYSTEM_ERASED, event->seq, &batch->rows);
     return work_system_each(txn, WORK_SYSTEM_REFUSED, UINT64_MAX, forget_refused, &forgetting);
@@ -84,13 +105,19 @@ static enum proto_error prepare_erasure(struct work_batch *batch, struct store_t
 
 enum proto_error work_drop_prepare(struct work_batch *batch, struct store_txn *txn) {
     enum proto_error error = PROTO_OK;
+    bool made = false;
+    for (uint32_t i = 0; i < batch->new_count; i++)
+        if (is_erasure(&batch->new_events[i]->event))
+            (void)work_map_add(&batch->erased, &batch->new_events[i]->event.patient, 0, &made);
     for (uint32_t i = 0; i < batch->system_count && error == PROTO_OK; i++)
         error = prepare_entry(batch, &batch->systems[i]);
     work_drops_sort(&batch->drops);
     for (uint32_t i = 0; i < batch->drops.count; i++)
         work_drops_add(&batch->removed, batch->drops.list[i].seq, &batch->drops.list[i].record);
+    if (error == PROTO_OK)
+        error = forget_erasures(batch, txn);
     for (uint32_t i = 0; i < batch->new_count && error == PROTO_OK; i++)
-        if (batch->new_events[i]->event.kind == PROTO_KIND_patient_erased && batch->new_events[i]->event.has_patient)
+        if (is_erasure(&batch->new_events[i]->event))
             error = prepare_erasure(batch, txn, &batch->new_events[i]->event);
     return error;
 }
