@@ -576,6 +576,31 @@ def check_large(upstream, laptop, rng):
     node.peer.close()
 
 
+def check_cut(upstream, rng):
+    """An answer that would be too long is cut between two calls; the rest is answered when it is offered again."""
+    case = Caseload(upstream, 81)
+    child = case.register("cut")
+    calls = [[case.note(child, 2000) for _ in range(size)] for size in (400, 3, 400, 300)]
+    for call in calls:
+        case.record(*call)
+    node = Node(upstream, ["cut"], uuid7(rng, BASE_MS))
+    node.pull()
+    offered = []
+    for call in calls:
+        for place, event in enumerate(call):  # the same ids, with other and shorter bytes
+            content, stamps = msgpack.unpackb(node.events[event["id"]][1])
+            offered.append([1 if place else 0, msgpack.packb([{**content, "body": {"text": "y"}}, stamps])])
+    assert sum(len(node.events[event["id"]][1]) for call in calls for event in call) > 2 << 20
+    results = []
+    while len(results) < len(offered):
+        answer = node.peer.ask("offer", {"events": offered[len(results):]})["results"]
+        assert answer and (len(results) + len(answer)) in (400, 403, 803, 1103), "never within a call"
+        assert all(result[0] == 4 for result in answer)
+        results += answer
+    assert len(results) == 1103 and results[0][1] == node.events[calls[0][0]["id"]][1]
+    node.peer.close()
+
+
 def check_restored(program, upstream, store, home, rng, laptop, first_offered):
     """An upstream that was put back: what it had taken since comes again, with its first time, by its own word."""
     backup, restored = os.path.join(home, "backup"), os.path.join(home, "restored")
@@ -635,6 +660,7 @@ def main():
         upstream = Daemon(program, upstream_store)
         assert Node(upstream, ["north"], ident, place).hello["known"] == place, "remembered through a restart"
         first_offered = check_offer(upstream, laptop, rng)
+        check_cut(upstream, rng)
         check_restored(program, upstream, upstream_store, home, rng, laptop, first_offered)
         print("nodes: pages, parts, digests and offers are as the protocol has them")
     finally:
