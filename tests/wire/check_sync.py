@@ -298,6 +298,49 @@ def same_id(world):
     return f"{world.statuses_are_even()} pages the same"
 
 
+def two_nurses(world):
+    """Both offline, two laptops register the same child and change one field of another; a merge joins, everywhere."""
+    other, = world.register(world.server, "mill-lane")
+    a, b = world.laptop("a", "mill-lane"), world.laptop("b", "mill-lane")
+    world.even()
+    for node in (a, b):
+        node.proxy.go(False)
+    children = []
+    for node in (a, b):
+        first = world.registration("mill-lane")
+        first["body"]["identifiers"] = [{"system": "hospital", "value": "H-17"}]
+        node.record(first, world.device(first["patient"]))
+        node.record(world.note(first["patient"], f"seen by {node.name}"))
+        children.append(first["patient"])
+    now = now_ms()
+    b.record(world.event("patient.revised", other, {"address": "later"}, at=now - 1000))
+    a.record(world.event("patient.revised", other, {"address": "earlier", "access": "side door"}, at=now - 60000))
+
+    def away():
+        done = world.betony(a, "sync")
+        return done.returncode == 1 and "no contact" in done.stdout and "4 events recorded here" in done.stdout or done
+
+    until("betony sync says what waits", 30, away)
+    for node in (b, a):  # the later edit comes in first
+        node.proxy.go(True)
+        until(f"{node.name} is heard", 60, lambda n=node: n.sync_state()["upstream"]["out"] == 0 or n.sync_state())
+    world.even()
+    for node in world.nodes:
+        rows = node.ask("patients", {"doubles": True})["rows"]
+        expect({row["patient"] for row in rows} == set(children), f"doubles at {node.name}: {rows}")
+        record = node.ask("patient", {"patient": other})["record"]
+        expect((record["address"], record["access"]) == ("later", "side door"), f"record at {node.name}: {record}")
+        expect([row["outdone"] for row in node.history(other) if row.get("outdone")] == [["address"]], "nothing is outdone")
+    a.record(world.event("patient.merged", children[0], {"into": children[1]}))
+    until("the merge is at b", 60, lambda: len(b.history(children[0])) == 7 or len(b.history(children[0])))
+    world.even()
+    expect(all(node.ask("patients", {"doubles": True})["rows"] == [] for node in world.nodes), "they are doubles still")
+    done = world.betony(world.server, "nodes")
+    ids = [node.sync_state()["node"] for node in (a, b)]
+    expect(done.returncode == 0 and all(i in done.stdout for i in ids) and "mill-lane" in done.stdout, done)
+    return f"{world.statuses_are_even()} pages the same"
+
+
 # --- put back ---------------------------------------------------------------------------------------------------------------
 
 
@@ -391,25 +434,26 @@ def clone(world):
 
 
 def promotion(world):
-    """As OPERATIONS.md has it: the server is lost, the standby runs without an upstream, laptops are pointed at it."""
+    """As OPERATIONS.md has it: the server fails, the standby runs without an upstream, laptops are pointed at it; the old
+    server, when it can be started again, becomes a standby and brings what only it had."""
     children = world.register(world.server, "mill-lane", 3) + world.register(world.server, "north-shore", 3)
-    a = world.laptop("a", "mill-lane")
-    standby = world.laptop("standby", "*")
+    a, standby, old = world.laptop("a", "mill-lane"), world.laptop("standby", "*"), world.server
     sent = []
     for child in children:
         sent.append(world.note(child, "at the server"))
-        world.server.record(sent[-1])
+        old.record(sent[-1])
     sent.append(world.note(children[0], "at a"))
     a.record(sent[-1])
     world.even()
     a.proxy.go(False)
+    standby.proxy.go(False)
+    last = world.note(children[4], "at the server, a moment before it failed")
+    old.record(last)
     sent.append(world.note(children[1], "at a, while there was no server"))
     a.record(sent[-1])
-    world.server.kill()
-    shutil.rmtree(world.server.store)
-    world.nodes.remove(world.server)
+    old.kill()
     standby.stop()
-    standby.teams, standby.proxy = None, None
+    standby.teams, standby.proxy, old_proxy = None, None, standby.proxy
     world.server = standby
     standby.start()  # and with it the laptops' address leads there
     a.proxy.go(True)
@@ -419,14 +463,43 @@ def promotion(world):
     sent.append(world.note(children[2], "at the new server"))
     standby.record(sent[-1])
     until("what is new there reaches a", 60, lambda: a.holds([sent[-1]["id"]]) != set() or a.sync_state())
+    expect(not standby.holds([last["id"]]), "the new server cannot have what only the old one had")
+    old.teams, old.proxy = "*", old_proxy
+    old_proxy.go(True)
+    old.start()
     world.even()
-    return f"{len(sent)} events there, {world.statuses_are_even()} pages the same"
+    expect(standby.holds([last["id"]]), "what only the old server had has not come")
+    return f"{len(sent) + 1} events there, {world.statuses_are_even()} pages the same"
+
+
+def teams(world):
+    """A laptop is given other teams than before. What it had not sent about those it gives up is in the refused list."""
+    mill, shore = world.register(world.server, "mill-lane", 2), world.register(world.server, "north-shore", 2)
+    a = world.laptop("a", "mill-lane,north-shore")
+    world.even()
+    note = world.note(shore[0], "written offline, before the change")
+    a.proxy.go(False)
+    a.record(note)
+    for now_held, gone in ((mill, shore), (shore, mill)):
+        a.stop()
+        a.teams = "mill-lane" if now_held is mill else "north-shore"
+        a.proxy.go(True)
+        a.start()
+        world.even()
+        expect(all(a.has_child(c) for c in now_held) and not any(a.has_child(c) for c in gone), f"{a.teams}: {a.digest()}")
+    rows = a.ask("refused")["rows"]
+    expect([row["event"] for row in rows] == [note["id"]], f"what was written before the change is not listed: {rows}")
+    a.ask("refused", {"again": note["id"]})
+    until("it is sent again", 60, lambda: world.server.holds([note["id"]]) != set() or a.sync_state())
+    world.even()
+    expect(a.holds([note["id"]]), "what was sent again is not here")
+    return f"{world.statuses_are_even()} pages the same"
 
 
 CASES = {
-    "move": move, "erasure": erasure, "refused": refused, "same-id": same_id,
+    "move": move, "erasure": erasure, "refused": refused, "same-id": same_id, "two-nurses": two_nurses,
     "server-restored": lambda world: put_back(world, True), "server-put-back": lambda world: put_back(world, False),
-    "laptop-put-back": laptop_put_back, "clone": clone, "promotion": promotion,
+    "laptop-put-back": laptop_put_back, "clone": clone, "teams": teams, "promotion": promotion,
 }
 
 
