@@ -27,20 +27,25 @@ static void line(const struct cli *cli, const char *label, const char *text) {
 
 /* --- sync ------------------------------------------------------------------------------------------------------------- */
 
-static const char *state_words(const char *state) {
+/* The states in contact stand last. */
+#define STATES_WITHOUT 4
+static const char *state_words(const char *state, bool *in_contact) {
     static const char *const words[][2] = {
         {"waiting", "no contact; it is tried again by itself"},
         {"connecting", "connecting"},
         {"greeting", "connected, saying hello"},
+        {"stopped", "stopping"},
         {"pushing", "in contact, sending"},
         {"pulling", "in contact, fetching"},
         {"comparing", "in contact, comparing what both hold: one of the two was put back or was away for long"},
         {"current", "in contact"},
-        {"stopped", "stopping"},
     };
+    *in_contact = false;
     for (size_t i = 0; i < COUNT(words); i++)
-        if (strcmp(state, words[i][0]) == 0)
+        if (strcmp(state, words[i][0]) == 0) {
+            *in_contact = i >= STATES_WITHOUT;
             return words[i][1];
+        }
     return state;
 }
 
@@ -88,7 +93,8 @@ static void show_upstream(const struct cli *cli, const struct betony_value *upst
                    text_of(upstream, "node"));
     if (text[0])
         line(cli, "upstream", text);
-    line(cli, "state", state_words(text_of(upstream, "state")));
+    bool in_contact = false;
+    line(cli, "state", state_words(text_of(upstream, "state"), &in_contact));
     if (text_of(upstream, "fault")[0])
         line(cli, "", text_of(upstream, "fault"));
     line(cli, "last contact", when);
@@ -98,8 +104,11 @@ static void show_upstream(const struct cli *cli, const struct betony_value *upst
     }
     count_line(cli, "to go out", number_of(upstream, "out"), "event", "events",
                " recorded here, kept until it is there");
-    count_line(cli, "to come in", number_of(upstream, "in"), "event", "events",
-               " at most; those of other teams do not come");
+    if (in_contact)
+        count_line(cli, "to come in", number_of(upstream, "in"), "event", "events",
+                   " at most; those of other teams do not come");
+    else
+        line(cli, "to come in", "not known without contact");
 }
 
 static void show_lists(const struct cli *cli, const struct betony_value *result) {

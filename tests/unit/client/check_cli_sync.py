@@ -39,7 +39,7 @@ class Sync(Case):
     def test_whatever_is_open_makes_code_1(self):
         for upstream, more, said in [
             ({"state": "waiting", "fault": "127.0.0.1:7811 closed the connection."}, {}, "closed the connection"),
-            ({"out": 1}, {}, "1 event recorded here"), ({"in": 12}, {}, "12 events at most"), ({"state": "pulling"}, {}, "fetching"),
+            ({"out": 1}, {}, "1 event recorded here"), ({"state": "waiting"}, {}, "not known without contact"), ({"in": 12}, {}, "12 events at most"), ({"state": "pulling"}, {}, "fetching"),
             ({}, {"refused": 2}, "2 events; `betony refused'"), ({"last_contact": 0, "state": "connecting"}, {}, "never"),
         ]:
             with self.subTest(said=said):
