@@ -118,7 +118,7 @@ static struct reply_link *link_replies(struct work_batch *batch, const struct wo
 }
 
 static void set_fault(struct work_call *call, enum proto_error error) {
-    bool logged = false;
+    bool logged = call->sync != NULL; /* its entries and marks are in the log, whatever its events are */
     for (uint32_t i = 0; i < call->count; i++)
         logged |= !call->entries[i].repeated;
     enum proto_error code = logged ? PROTO_OUTCOME_UNKNOWN : error == PROTO_FULL ? PROTO_FULL : PROTO_OUTCOME_UNKNOWN;

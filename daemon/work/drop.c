@@ -171,6 +171,14 @@ static enum proto_error remove_and_commit(struct work *work, const struct work_d
     return error;
 }
 
+void work_drop_wait(struct work *work, const struct work_drops *removals) {
+    pthread_mutex_lock(&work->lock);
+    for (uint32_t i = 0; i < removals->count; i++)
+        work_drops_add(&work->removals, removals->list[i].seq, &removals->list[i].record);
+    work->removals_wait = true;
+    pthread_mutex_unlock(&work->lock);
+}
+
 enum proto_error work_drop_bodies(struct work *work, const struct work_drops *removals) {
     pthread_mutex_lock(&work->lock);
     bool last = work->view_number + 1 == work->log_side.next_number && work->removals.count == 0;
@@ -279,6 +287,10 @@ enum proto_error work_drop_resume(struct work *work, uint64_t end) {
     store_log_abort(l.log);
     if (any && error == PROTO_OK)
         error = remove_and_commit(work, &removals, end == log_end);
+    if (error == PROTO_FULL) { /* a full disk is no reason not to start: reads go on */
+        work_drop_wait(work, &removals);
+        error = PROTO_OK;
+    }
     work_drops_free(&removals);
     return error == PROTO_NOT_FOUND ? PROTO_OK : error;
 }

@@ -314,7 +314,7 @@ struct work {
     struct work_context *context; /* in force */
     bool stop, stop_hands, log_stopped, log_held;
     struct work_drops removals; /* bodies to be taken away by the log stage */
-    bool removals_wait;         /* for room */
+    bool removals_wait;         /* for room; tried again when a call comes */
     bool renewing;              /* another node id is asked for */
     enum proto_error renewed;
     struct work_batch *hand_batch; /* jobs of it may be taken */
@@ -421,6 +421,8 @@ void work_drop_hand_over(struct work *work, struct work_batch *batch);
 void work_event_part_erased(struct work_event *event, const struct work_map *erased);
 /* One commit of the log that takes bodies away and clears the mark; under no other log transaction. */
 enum proto_error work_drop_bodies(struct work *work, const struct work_drops *removals) PROTO_MUST_CHECK;
+/* There was no room for that: they wait for the next call, the next of them, or the next start. */
+void work_drop_wait(struct work *work, const struct work_drops *removals);
 /* What the log says was to be taken away up to seq `end` and may not have been yet; none when there is no mark. */
 enum proto_error work_drop_pending(struct store_txn *txn, struct work_reading *reading, uint64_t end,
                                    struct work_drops *out) PROTO_MUST_CHECK;

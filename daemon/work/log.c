@@ -362,29 +362,34 @@ static void hand_over(struct work *work, struct work_batch *batch, bool held) {
     pthread_mutex_unlock(&work->lock);
 }
 
-/* Bodies that may go now, and another node id: each by its own commit. */
+/* Bodies that may go now, and another node id: each by its own commit. With no room for that nothing is taken either: whatever is
+ * judged must not find an event that counts no more. */
 static bool carry_out(struct work *work) {
+    struct work_drops removals = {0};
     pthread_mutex_lock(&work->lock);
     bool renews = work->renewing;
-    struct work_drops removals = work->removals;
-    if (work->removals_wait)
-        removals.count = 0;
-    else
+    if (!work->removals_wait || work->queue) {
+        removals = work->removals;
         work->removals = (struct work_drops){0};
+    }
     pthread_mutex_unlock(&work->lock);
     if (renews)
         work_node_renew_now(work);
-    if (removals.count == 0)
+    if (removals.count == 0) {
+        work_drops_free(&removals);
         return renews;
+    }
     enum proto_error error = work_drop_bodies(work, &removals);
     if (error == PROTO_FULL) {
-        pthread_mutex_lock(&work->lock);
-        for (uint32_t i = 0; i < removals.count; i++)
-            work_drops_add(&work->removals, removals.list[i].seq, &removals.list[i].record);
-        work->removals_wait = true; /* until the next of them, or the next start */
-        pthread_mutex_unlock(&work->lock);
+        work_drop_wait(work, &removals);
+        atomic_store(&work->full, true);
+        refuse_queue(work, PROTO_FULL);
     } else if (error != PROTO_OK) {
         work_break(work, error, "the log");
+    } else {
+        pthread_mutex_lock(&work->lock);
+        work->removals_wait = false;
+        pthread_mutex_unlock(&work->lock);
     }
     work_drops_free(&removals);
     return true;
@@ -415,9 +420,10 @@ bool work_log_stage(struct work *work) {
     pthread_mutex_lock(&work->lock);
     uint64_t view_number = work->view_number;
     bool ready = work_log_has_work(work);
+    bool removes = work->removals.count && !work->removals_wait;
     pthread_mutex_unlock(&work->lock);
-    if (!ready)
-        return false;
+    if (!ready || removes) /* they came this moment: they go before anything is judged */
+        return ready;
     struct logging l = {.batch = work_batch_new(work, WORK_BATCH_CALLS)};
     l.batch->number = work->log_side.next_number;
     l.judging = (struct work_judging){.work = work, .batch = l.batch, .first_flight = view_number + 1};

@@ -131,7 +131,7 @@ enum proto_error work_record_state_get(struct work *work, struct store_txn *txn,
         return PROTO_OK;
     }
     if (error == PROTO_OK && !(patient.flags & WORK_PATIENT_REGISTERED))
-        return PROTO_OK; /* only named by another record */
+        return PROTO_OK;          /* only named by another record */
     if (error == PROTO_OK && !in) /* by the feed, which time alone does not change: who has left must stay so */
         error = patient.flags & WORK_PATIENT_APART ? in_feed(txn, &patient, scope, record, &in)
                                                    : scope_has_number(txn, scope, patient.team, &in);
@@ -361,6 +361,8 @@ void work_node_renew_now(struct work *work) {
         pthread_mutex_lock(&work->id_lock);
         work->node = node;
         pthread_mutex_unlock(&work->id_lock);
+    } else if (error != PROTO_FULL) {
+        work_break(work, error, "the log");
     }
     pthread_mutex_lock(&work->lock);
     work->renewing = false;
