@@ -103,6 +103,25 @@ static void fill_head(const struct cli *cli, const struct cli_args *args, struct
     betony_map_free(head);
 }
 
+/* A body field that names another child, by whatever name. */
+static bool names_child(const struct cli_given *given) {
+    return given->flag->place == CLI_PLACE_BODY && strcmp(given->flag->name, "into") == 0;
+}
+
+/* The body, read as if every child named in it were known by its id already. */
+static void check_body(const struct cli *cli, const struct cli_args *args) {
+    static struct cli_args known;
+    struct betony_map *body = betony_map_new();
+    if (!body)
+        abort();
+    known = *args;
+    for (size_t i = 0; i < known.given_count; i++)
+        if (names_child(&known.given[i]))
+            known.given[i].text = "00000000-0000-7000-8000-000000000000";
+    cli_args_fill(cli, &known, CLI_PLACE_BODY, body);
+    betony_map_free(body);
+}
+
 /* Everything that can be judged without the server, before it is asked anything. */
 static void check_line(const struct cli *cli, const struct cli_args *args, enum proto_kind kind) {
     const char *want = cli_args_text(args, "want");
@@ -110,11 +129,7 @@ static void check_line(const struct cli *cli, const struct cli_args *args, enum 
         cli_usage(args, "--want: \"%s\" is not one of none, opened or statuses", want);
     if (proto_kind_get(kind)->scope == PROTO_SCOPE_TEAM && cli_args_text(args, "patient"))
         cli_usage(args, "--patient: this kind is about no single child");
-    struct betony_map *body = betony_map_new();
-    if (!body)
-        abort();
-    cli_args_fill(cli, args, CLI_PLACE_BODY, body);
-    betony_map_free(body);
+    check_body(cli, args);
     fill_head(cli, args, NULL);
     (void)read_at(cli, args);
     check_needed(args, kind);
@@ -161,7 +176,7 @@ static int choose_child(struct cli *cli, const struct cli_args *args, enum proto
 static int resolve_into(struct cli *cli, struct cli_args *args, struct cli_child *into) {
     for (size_t i = 0; i < args->given_count; i++) {
         struct cli_given *given = &args->given[i];
-        if (given->flag->place != CLI_PLACE_BODY || strcmp(given->flag->name, "into") != 0)
+        if (!names_child(given))
             continue;
         int failed = cli_find_child(cli, given->text, into);
         if (failed)

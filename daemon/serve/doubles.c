@@ -11,8 +11,9 @@
 
 #include <string.h>
 
-/* What one child costs that is looked at closely, in rows of a page: its state is read, and the rows of those like it. */
+/* What one child costs that is looked at closely, in rows of a page: its state is read, and its own row. */
 #define CLOSE_LOOK_ROWS 100u
+#define OTHER_ROWS 4u /* and each other that shares something with it: a row in three tables */
 
 static bool sees_team(void *arg, uint32_t team) {
     const struct serve *serve = arg;
@@ -113,6 +114,7 @@ static enum proto_error look_closely(struct walk *walk) {
     error = work_doubles_read(r->txn, &root, state, &sight, &doubles);
     if (error != PROTO_OK)
         return error == PROTO_NOT_FOUND ? PROTO_CORRUPT : error;
+    walk->page->looked_at += OTHER_ROWS * doubles.looked_at;
     if (is_first(walk, &doubles) && is_known_by(&state->profile, walk->query->identifier)) {
         serve_write_patient(r, &row, &doubles);
         walk->page->rows++;

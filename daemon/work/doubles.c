@@ -137,6 +137,7 @@ static enum proto_error look(struct looking *l, const struct likeness *like, enu
         struct proto_id root;
         if (looked_at++ == WORK_DOUBLES_LOOKED_AT_MAX || l->out->count == WORK_DOUBLES_MAX)
             break;
+        l->out->looked_at++;
         if (key.size != like->size + PROTO_ID_BYTES)
             error = PROTO_CORRUPT;
         if (error != PROTO_OK || !is_registered(why, value))
@@ -153,7 +154,7 @@ enum proto_error work_doubles_find(struct store_txn *txn, const struct proto_id 
     struct looking l = {.txn = txn, .root = root, .state = state, .sight = sight, .out = out};
     struct likeness identifiers[PROTO_IDENTIFIERS_MAX];
     enum proto_error error = PROTO_OK;
-    out->count = 0;
+    out->count = out->looked_at = 0;
     out->likeness_size = 0;
     if (proto_id_is_zero(&state->registered.id))
         return PROTO_OK;

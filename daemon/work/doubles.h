@@ -30,7 +30,8 @@ struct work_double {
 };
 
 struct work_doubles {
-    uint32_t count; /* those by identifier first */
+    uint32_t count;     /* those by identifier first */
+    uint32_t looked_at; /* rows: what the answer cost */
     struct work_double list[WORK_DOUBLES_MAX];
     /* What the first shares with the child: the beginning of both rows in STORE_IDENTIFIERS or, when it is none by identifier, STORE_BORN. */
     uint8_t likeness[WORK_LIKENESS_BYTES_MAX];

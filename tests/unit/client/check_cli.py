@@ -319,6 +319,17 @@ class Record(Case):
             self.assertEqual("record" in [call[0] for call in self.server.calls], code == 0)
             self.assertEqual(ID_A in err, code == 65)
 
+    def test_merged_by_name(self):
+        """The child that a record is merged into is named as every other is."""
+        row = {"patient": ID_B, "label": "HM-0142", "team": "fell-side"}
+        for name in "HM-0142", ID_B:
+            self.server.reset(patients={"rows": [row]},
+                              record={"seqs": [1], "repeated": [], "opened": [], "settled": []}, patient={})
+            code, _, err = self.betony("record", "patient.merged", "--patient", ID_A, "--into", name)
+            self.assertEqual(code, 0, err)
+            sent = [params for method, params in self.server.calls if method == "record"][0]["events"][0]
+            self.assertEqual((sent["patient"], sent["body"]["into"]), (ID_A, ID_B))
+
     def test_still_open(self):
         """What was open for now before is told again, with the child's own plan while a device is out."""
         alert = {"name": "tube-out", "stoma": "main", "urgency": "now", "since": 1772370000000, "found": "It is out.",

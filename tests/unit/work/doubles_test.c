@@ -323,6 +323,9 @@ static void test_closed_withdrawn_erased(void **state) {
     (void)told(&world, &all, &slip, NULL, NULL, "nhs", "9434765919", &answer);
     assert_int_equal(answer_count(&answer, "notes"), 2);
     answer_deinit(&answer);
+    struct proto_event says = of_child(&slip, EV(patient_revised, world.now, F_TEXT(patient_revised, label, "HM-0142"),
+                                                 F(patient_revised, born, ev_day(2024, 5, 1))));
+    assert_int_equal(world_record(&world, says), PROTO_OK);
     struct proto_event moved = of_child(&slip, EV(patient_moved, world.now, F_TEXT(patient_moved, team, "fell-side")));
     assert_int_equal(world_record(&world, moved), PROTO_OK);
     assert_int_equal(world_record(&world, withdrawal(&slip, world.now, &registered)), PROTO_OK);
@@ -366,6 +369,33 @@ static void test_out_of_sight(void **state) {
     assert_int_equal(answer_count(&answer, "notes"), 1);
     answer_deinit(&answer);
     world_deinit(&world);
+}
+
+/* Two callers of one moment, about one child: each hears of what it may see. */
+static void test_each_caller_its_own(void **state) {
+    (void)state;
+    for (uint64_t seed = 1; seed <= 8; seed++) {
+        struct world world;
+        struct answer answers[2];
+        struct sent sent[2];
+        bool first_sees_all = seed % 2;
+        world_init(&world, seed);
+        struct proto_id a = child(&world, "north-shore", "HM-0142", "nhs", "9434765919", 0);
+        (void)child(&world, "mill-lane", "HM-0900", "nhs", "9434765919", 1);
+        for (int i = 0; i < 2; i++) {
+            make(&sent[i], &world, &a, world.now, NULL, NULL, "nhs", "9434765919");
+            world_send(&world, (i == 0) == first_sees_all ? &all : &north, WORK_WANT_OPENED, &sent[i].event, 1,
+                       &answers[i]);
+        }
+        world_run(&world);
+        assert_int_equal(answer_count(&answers[!first_sees_all], "notes"), 1);
+        assert_int_equal(answer_count(&answers[first_sees_all], "notes"), 0);
+        for (int i = 0; i < 2; i++) {
+            answer_deinit(&answers[i]);
+            sent_deinit(&sent[i]);
+        }
+        world_deinit(&world);
+    }
 }
 
 /* A number that means "not known" is shared by many: a few are told, and it costs no more for that. */
@@ -456,6 +486,7 @@ int main(void) {
                                        cmocka_unit_test(test_merged_and_parted),
                                        cmocka_unit_test(test_closed_withdrawn_erased),
                                        cmocka_unit_test(test_out_of_sight),
+                                       cmocka_unit_test(test_each_caller_its_own),
                                        cmocka_unit_test(test_many)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
