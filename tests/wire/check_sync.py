@@ -217,6 +217,13 @@ def erasure(world):
     old.start()
     world.even()
     expect(not old.has_child(child), "a store from before the erasure keeps the child")
+    world.server.kill()  # the server itself put back to before it: whoever knows of the erasure tells it
+    shutil.rmtree(world.server.store)
+    restore(world, backup, world.server)
+    world.server.start()
+    world.even()
+    for node in world.nodes:
+        expect(not node.runs() or not node.has_child(child), f"with the old backup the child is back at {node.name}")
     return f"{world.statuses_are_even()} pages the same; a backup from before still holds {before} events of the child"
 
 
