@@ -272,7 +272,7 @@ enum proto_error work_drop_pending(struct store_txn *txn, struct work_reading *r
     return look(&l, mark, end);
 }
 
-enum proto_error work_drop_resume(struct work *work, uint64_t end) {
+enum proto_error work_drop_resume(struct work *work, uint64_t end, bool may_wait) {
     struct work_drops removals = {0};
     struct store_bytes mark;
     struct looking l = {.reading = &work->hands[0].reading, .out = &removals};
@@ -287,7 +287,7 @@ enum proto_error work_drop_resume(struct work *work, uint64_t end) {
     store_log_abort(l.log);
     if (any && error == PROTO_OK)
         error = remove_and_commit(work, &removals, end == log_end);
-    if (error == PROTO_FULL) { /* a full disk is no reason not to start: reads go on */
+    if (error == PROTO_FULL && may_wait) { /* a full disk is no reason not to start: reads go on */
         work_drop_wait(work, &removals);
         error = PROTO_OK;
     }

@@ -426,8 +426,9 @@ void work_drop_wait(struct work *work, const struct work_drops *removals);
 /* What the log says was to be taken away up to seq `end` and may not have been yet; none when there is no mark. */
 enum proto_error work_drop_pending(struct store_txn *txn, struct work_reading *reading, uint64_t end,
                                    struct work_drops *out) PROTO_MUST_CHECK;
-/* At start: carries out what entries up to seq `end` left undone; the view has them, or is to be made anew. Under no log transaction. */
-enum proto_error work_drop_resume(struct work *work, uint64_t end) PROTO_MUST_CHECK;
+/* At start: carries out what entries up to seq `end` left undone; the view has them, or is to be made anew. With no room for it: FULL,
+ * or, when the view has them and `may_wait`, they wait as above. Under no log transaction. */
+enum proto_error work_drop_resume(struct work *work, uint64_t end, bool may_wait) PROTO_MUST_CHECK;
 /* Reads the key that receipts are made with, or makes one; before any thread starts. */
 enum proto_error work_site_key_load(struct work *work) PROTO_MUST_CHECK;
 /* Loads which records were erased. */

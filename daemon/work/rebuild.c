@@ -135,7 +135,7 @@ enum proto_error work_view_check(struct work *work, struct proto_fault *fault) {
             return PROTO_OK;
         }
         if (error == PROTO_OK && !work->resumed) { /* at the start alone: later the log stage sees to it */
-            error = work_drop_resume(work, view_seq);
+            error = work_drop_resume(work, view_seq, true);
             work->resumed = true;
         }
         if (error == PROTO_OK) /* also with nothing to catch up: the phase ends by finding that */
@@ -174,7 +174,7 @@ void work_rebuild_free(struct work *work) {
 static enum proto_error scan(struct work *work, struct work_rebuilding *r) {
     struct store_log *log = NULL;
     struct store_event stored;
-    enum proto_error error = r->scanned ? PROTO_OK : work_drop_resume(work, r->seq_end);
+    enum proto_error error = r->scanned ? PROTO_OK : work_drop_resume(work, r->seq_end, false);
     if (error == PROTO_OK)
         error = store_log_begin(work->store, &log);
     if (error != PROTO_OK)

@@ -220,6 +220,36 @@ static void test_no_room_to_remove(void **state) {
             }
 }
 
+/* Everything derived was lost as well, and room comes back somewhere on the way of making it anew. */
+static void test_no_room_to_remove_while_made_anew(void **state) {
+    (void)state;
+    for (int point = STORE_POINT_LOG_PUT; point <= STORE_POINT_LOG_COMMIT; point++)
+        for (int steps = 0; steps < 8; steps++) {
+            struct ground g;
+            begin(&g, 11);
+            struct paged page = {.leaves = g.ids, .leave_count = 1};
+            struct carried out;
+            send_page(&g.world, &out, &page);
+            until_removal(&g, &out);
+            fail_at(&g.world, point, ENOSPC, 0);
+            world_stop(&g.world);
+            store_memory_crash(g.world.store, true);
+            world_start(&g.world, 3);
+            for (int i = 0; i < steps; i++)
+                (void)work_run_one(g.world.work);
+            g.world.fail_errno = 0;
+            world_run(&g.world);
+            work_tick(g.world.work);
+            world_run(&g.world);
+            world_verify(&g.world);
+            expect_unknown(&g.world, &g.ids[0]);
+            assert_int_equal(world_record(&g.world, balloon_check(&g.ids[1], g.world.now, 300)), PROTO_OK);
+            assert_int_equal(bodies_of(&g.world, &g.ids[0]), 0);
+            world_verify(&g.world);
+            world_deinit(&g.world);
+        }
+}
+
 /* The same of an event that was refused, and of one that goes on under another id. */
 static void test_no_room_to_remove_one(void **state) {
     (void)state;
@@ -467,6 +497,7 @@ int main(void) {
         TEST(test_no_room_to_append),
         TEST(test_no_room_in_the_view),
         TEST(test_no_room_to_remove),
+        TEST(test_no_room_to_remove_while_made_anew),
         TEST(test_no_room_to_remove_one),
         TEST(test_no_room_to_remove_an_erased_one),
         TEST(test_broken),
