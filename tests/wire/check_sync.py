@@ -479,6 +479,30 @@ def promotion(world):
     return f"{len(sent) + 1} events there, {world.statuses_are_even()} pages the same"
 
 
+def view_lost(world):
+    """Power cuts: laptop and server lose what is worked out from their logs, with events to go both ways."""
+    children = world.register(world.server, "mill-lane", 20)
+    a = world.laptop("a", "mill-lane")
+    world.even()
+    for _ in range(2):
+        a.proxy.go(False)
+        notes = [[world.note(child, f"at {node.name}") for child in children] for node in (a, world.server)]
+        a.record(*notes[0])
+        world.server.record(world.event("patient.moved", children.pop(), {"team": "fell-side"}), *notes[1])
+        for node in (a, world.server):
+            node.kill()
+            for name in os.listdir(node.store):
+                if name.startswith("view-"):
+                    shutil.rmtree(os.path.join(node.store, name))
+        a.proxy.go(True)
+        a.start()
+        world.server.start()
+        world.even()
+        ids = [e["id"] for e in notes[0] + notes[1]]
+        expect(world.server.holds(ids) == set(ids), "not all is on the server")
+    return f"{world.statuses_are_even()} pages the same"
+
+
 def teams(world):
     """A laptop is given other teams than before. What it had not sent about those it gives up is in the refused list."""
     mill, shore = world.register(world.server, "mill-lane", 2), world.register(world.server, "north-shore", 2)
@@ -506,7 +530,7 @@ def teams(world):
 CASES = {
     "move": move, "erasure": erasure, "refused": refused, "same-id": same_id, "two-nurses": two_nurses,
     "server-restored": lambda world: put_back(world, True), "server-put-back": lambda world: put_back(world, False),
-    "laptop-put-back": laptop_put_back, "clone": clone, "teams": teams, "promotion": promotion,
+    "laptop-put-back": laptop_put_back, "clone": clone, "view-lost": view_lost, "teams": teams, "promotion": promotion,
 }
 
 
