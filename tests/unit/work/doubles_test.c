@@ -242,6 +242,9 @@ static void test_notes(void **state) {
     (void)note_message(&answer, &event, "identifiers", message);
     assert_non_null(strstr(message, "HM-0200 of team mill-lane"));
     answer_deinit(&answer);
+    (void)told(&world, &all, &a, NULL, "HM-0999", NULL, NULL, &answer); /* what they share is not in this event */
+    assert_int_equal(answer_count(&answer, "notes"), 0);
+    answer_deinit(&answer);
     world_verify(&world);
     world_deinit(&world);
 }
