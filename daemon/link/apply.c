@@ -3,10 +3,11 @@
  *
  *   link.cursor     log id 16 | u64 seq | chain 32    the upstream's log, pulled up to here
  *   link.pushed     u64 seq                           our own log, answered up to here
- *   link.seen       log id 16 | u64 seq | chain 32    the upstream's log, which held by then all that was answered
+ *   link.seen       log id 16 | u64 seq | chain 32    the upstream's log, which held by then all that was answered, and that came
  *   link.offset     i64 ms                            own clock minus the upstream's
  *   link.upstreams  ids of 16 bytes, newest last      nodes that what we hold may have come through from above
- *   link.teams      names with a line end each, sorted; "*" for all: what the cursor is good for
+ *   link.teams      names with a line end each, sorted; "*" for all: what the cursor is good for; with "?" before them: for
+ *                   nothing any more, since records came or went for other teams, until a comparison has ended
  * Numbers are big-endian.
  */
 #include "link/internal.h"
@@ -15,6 +16,7 @@
 
 #define CURSOR_BYTES (PROTO_ID_BYTES + 8 + PROTO_HASH_BYTES)
 #define TEAMS_BYTES (16 * 45)
+#define TEAMS_VOID '?'
 
 static void put_u64(uint8_t *out, uint64_t n) {
     for (int i = 0; i < 8; i++)
@@ -52,6 +54,41 @@ static size_t encode_teams(const struct work_scope *scope, char out[TEAMS_BYTES]
     return size;
 }
 
+/* False: not what encode_teams writes. */
+static bool decode_teams(struct store_bytes bytes, struct link_stored *stored) {
+    struct work_scope *out = &stored->teams;
+    stored->teams_void = bytes.size > 0 && bytes.data[0] == TEAMS_VOID;
+    size_t at = stored->teams_void;
+    *out = (struct work_scope){.all_teams = bytes.size == at + 1 && bytes.data[at] == '*'};
+    while (!out->all_teams && at < bytes.size) {
+        const uint8_t *end = memchr(bytes.data + at, '\n', bytes.size - at);
+        size_t size = end ? (size_t)(end - bytes.data) - at : 0;
+        if (size == 0 || size >= sizeof out->teams[0] || out->team_count == sizeof out->teams / sizeof out->teams[0])
+            return false;
+        memcpy(out->teams[out->team_count], bytes.data + at, size);
+        out->teams[out->team_count++][size] = '\0';
+        at += size + 1;
+    }
+    return out->all_teams || out->team_count > 0;
+}
+
+bool link_same_scope(const struct work_scope *a, const struct work_scope *b) {
+    char a_teams[TEAMS_BYTES], b_teams[TEAMS_BYTES];
+    size_t a_size = encode_teams(a, a_teams), b_size = encode_teams(b, b_teams);
+    return a_size == b_size && memcmp(a_teams, b_teams, a_size) == 0;
+}
+
+static void match_teams(struct link_stored *stored, const struct work_scope *scope) {
+    stored->teams_match = stored->has_teams && !stored->teams_void && link_same_scope(&stored->teams, scope);
+}
+
+void link_see(struct proto_position *seen, bool *has_seen, const struct proto_position *at) {
+    if (*has_seen && proto_id_compare(&seen->log, &at->log) == 0 && seen->seq >= at->seq)
+        return;
+    *seen = *at;
+    *has_seen = true;
+}
+
 static bool read_mark(struct store_txn *txn, const char *name, size_t size, struct store_bytes *out) {
     return store_read_mark(txn, name, out) == PROTO_OK && (size == 0 || out->size == size);
 }
@@ -70,8 +107,6 @@ enum proto_error link_load(struct link *link) {
     struct link_stored made = {0};
     struct store_txn *txn;
     struct store_bytes bytes;
-    char teams[TEAMS_BYTES];
-    size_t teams_size = encode_teams(&link->options.scope, teams);
     enum proto_error error = store_read_begin(link->options.store, &txn);
     if (error != PROTO_OK)
         return error;
@@ -83,8 +118,8 @@ enum proto_error link_load(struct link *link) {
         made.has_offset = true;
         made.offset_saved_ms = (int64_t)get_u64(bytes.data);
     }
-    if (read_mark(txn, "link.teams", 0, &bytes))
-        made.teams_match = bytes.size == teams_size && memcmp(bytes.data, teams, teams_size) == 0;
+    made.has_teams = read_mark(txn, "link.teams", 0, &bytes) && decode_teams(bytes, &made);
+    match_teams(&made, &link->scope);
     if (read_mark(txn, "link.upstreams", 0, &bytes) && bytes.size <= sizeof made.upstreams) {
         made.upstream_count = (uint32_t)(bytes.size / PROTO_ID_BYTES);
         memcpy(made.upstreams, bytes.data, (size_t)made.upstream_count * PROTO_ID_BYTES);
@@ -100,7 +135,7 @@ struct work_call *link_apply_begin(struct link *link, enum link_applying what, u
     int64_t now = link_now(link);
     if (link->apply.what != LINK_APPLY_NONE || link->apply.retry_at)
         return NULL;
-    struct work_sync_from from = {.node = link->upstream, .scope = link->options.scope, .pushed_seq = pushed};
+    struct work_sync_from from = {.node = link->upstream, .scope = link->scope, .pushed_seq = pushed};
     struct work_call *call = work_sync_new(link->options.work, WORK_SYNC_PAGE, &from);
     if (!call) {
         link->apply.retry_at = now + 50;
@@ -197,19 +232,37 @@ static bool offset_is_news(const struct link *link) {
     return !link->stored.has_offset || moved > LINK_RETRY_MS || moved < -LINK_RETRY_MS;
 }
 
+/* What is compared, and what goes out for other teams, puts what is held out of step with the cursor until a comparison ends. */
+static void add_teams(struct link *link, struct work_call *call) {
+    struct link_apply *apply = &link->apply;
+    const struct link_stored *stored = &link->stored;
+    char teams[1 + TEAMS_BYTES] = {TEAMS_VOID};
+    bool other = apply->what == LINK_APPLY_EVEN ||
+                 (apply->what == LINK_APPLY_OFFER && !link_same_scope(&link->scope, &link->options.scope));
+    apply->voids = other && stored->has_teams && !stored->teams_void;
+    apply->scope = apply->has_cursor ? link->scope : stored->teams;
+    size_t size = encode_teams(&apply->scope, teams + 1);
+    bool is_void = apply->voids || (stored->teams_void && apply->what != LINK_APPLY_END);
+    if (apply->has_cursor || apply->voids)
+        work_sync_mark(call, "link.teams", teams + !is_void, size + is_void);
+}
+
 static void add_marks(struct link *link, struct work_call *call) {
     struct link_apply *apply = &link->apply;
     uint8_t number[8];
-    char teams[TEAMS_BYTES];
     if (apply->what == LINK_APPLY_OFFER || apply->what == LINK_APPLY_PAGE) {
         if (apply->what == LINK_APPLY_PAGE)
             apply->pushed = link->stored.pushed;
         put_u64(number, apply->pushed);
         work_sync_mark(call, "link.pushed", number, sizeof number);
     }
-    if (apply->has_cursor) {
+    if (apply->has_cursor)
         mark_place(call, "link.cursor", &apply->cursor);
-        work_sync_mark(call, "link.teams", teams, encode_teams(&link->options.scope, teams));
+    add_teams(link, call);
+    if (apply->has_seen && apply->what != LINK_APPLY_END && link->stored.has_seen) {
+        struct proto_position at = apply->seen; /* an older answer that is applied later takes nothing back */
+        apply->seen = link->stored.seen;
+        link_see(&apply->seen, &apply->has_seen, &at);
     }
     if (apply->has_seen)
         mark_place(call, "link.seen", &apply->seen);
@@ -242,9 +295,13 @@ static void remember(struct link *link, const struct link_apply *apply) {
         stored->pushed = apply->pushed;
     if (apply->has_cursor) {
         stored->cursor = apply->cursor;
-        stored->has_cursor = stored->teams_match = true;
+        stored->has_cursor = stored->has_teams = true;
+        stored->teams = apply->scope;
+        stored->teams_void = stored->teams_void && apply->what != LINK_APPLY_END;
         link->pull.cursor_stored_at = link_now(link);
     }
+    stored->teams_void = stored->teams_void || apply->voids;
+    match_teams(stored, &link->scope);
     if (apply->has_seen) {
         stored->seen = apply->seen;
         stored->has_seen = true;

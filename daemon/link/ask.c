@@ -27,8 +27,7 @@ bool link_ask_end(struct link *link, enum link_ask ask, uint32_t number) {
     return false;
 }
 
-void link_write_scope(struct link *link, struct proto_writer *w) {
-    const struct work_scope *scope = &link->options.scope;
+void link_write_scope(const struct work_scope *scope, struct proto_writer *w) {
     proto_write_text(w, scope->all_teams ? "all_teams" : "teams");
     if (scope->all_teams) {
         proto_write_bool(w, true);
@@ -105,6 +104,7 @@ static void told(struct link *link, const struct proto_fault *fault) {
     case PROTO_MISSING_FIELD:
     case PROTO_NOT_ALLOWED:
     case PROTO_NOT_SIGNED_IN:
+        link->not_before |= !link_same_scope(&link->scope, &link->options.scope);
         link_drop(link, true, why);
         break;
     default:

@@ -45,7 +45,7 @@ static void ask_page(struct link *link) {
     if (!w)
         return;
     proto_write_map(w, 1u + (compare->token[0] != '\0'));
-    link_write_scope(link, w);
+    link_write_scope(&link->scope, w);
     if (compare->token[0]) {
         proto_write_text(w, "after");
         proto_write_text(w, compare->token);
@@ -301,7 +301,9 @@ void link_compare_apply(struct link *link) {
     link->apply.has_cursor = true;
     link->apply.cursor = compare->cursor;
     link->apply.has_seen = true; /* of this log, and no more of one that is gone */
-    link->apply.seen = compare->has_seen ? compare->seen : compare->cursor;
+    link->apply.seen = compare->cursor;
+    if (compare->has_seen)
+        link_see(&link->apply.seen, &link->apply.has_seen, &compare->seen);
     link_apply_submit(link, call);
 }
 

@@ -331,6 +331,12 @@ static void hear_list(struct link *link, struct link_even *even, const void *res
         next_stage(even);
 }
 
+static void see(struct link *link, const void *result) {
+    struct proto_position at;
+    if (link_read_at(result, &at))
+        link_see(&link->compare.seen, &link->compare.has_seen, &at);
+}
+
 static void hear_offer(struct link *link, struct link_even *even, const struct net_answer *answer) {
     struct link_list results;
     uint64_t seq;
@@ -340,11 +346,7 @@ static void hear_offer(struct link *link, struct link_even *even, const struct n
     }
     if (!keep_got(link, even, answer, results.count))
         return;
-    struct proto_position at;
-    if (link_read_at(answer->result, &at)) {
-        link->compare.seen = at;
-        link->compare.has_seen = true;
-    }
+    see(link, answer->result);
     even->offer_at += results.count;
     next_stage(even);
 }
@@ -359,6 +361,7 @@ static void hear_events(struct link *link, struct link_even *even, const struct 
     }
     if (events.list.count > 0 && !keep_got(link, even, answer, 0))
         return;
+    see(link, answer->result);
     even->fetch_at += events.looked_at < even->fetch_asked ? (uint32_t)events.looked_at : even->fetch_asked;
     if (whole)
         memcpy(even->token, events.token, sizeof even->token);

@@ -4,6 +4,9 @@
  * A laptop's store can be copied, or put back from a backup. Then two stores would speak as one node, or one node would
  * forget what it said. The upstream remembers the end of the log that it saw last under a node's id; a store that does not
  * hold that place takes another id before it says anything else.
+ *
+ * Its teams can be other ones than last time. Then it speaks for the old and the new ones, and asks for the old ones, as long
+ * as events of its own wait to go out.
  */
 #include "link/internal.h"
 
@@ -51,10 +54,42 @@ static enum proto_error find_place(struct link *link, struct proto_position *pla
     return error;
 }
 
+/* What waits to go out may be of children of the teams that this node had: it goes while the node still speaks for those. */
+static enum proto_error choose_scope(struct link *link) {
+    bool waits = false;
+    link->scope = link->options.scope;
+    enum proto_error error = link_load(link);
+    if (error == PROTO_OK && link->stored.has_cursor && link->stored.has_teams && !link->not_before &&
+        !link_same_scope(&link->stored.teams, &link->scope))
+        error = link_waits(link, &waits);
+    if (error == PROTO_OK && waits)
+        link->scope = link->stored.teams;
+    return error;
+}
+
+/* The old teams and the new ones; the old ones alone when they are too many together. */
+static struct work_scope spoken_for(const struct link *link) {
+    struct work_scope both = link->scope;
+    const struct work_scope *now = &link->options.scope;
+    if (both.all_teams || now->all_teams)
+        return (struct work_scope){.all_teams = true};
+    for (uint32_t i = 0; i < now->team_count; i++) {
+        bool has = false;
+        for (uint32_t k = 0; k < both.team_count; k++)
+            has |= strcmp(both.teams[k], now->teams[i]) == 0;
+        if (has)
+            continue;
+        if (both.team_count == sizeof both.teams / sizeof both.teams[0])
+            return link->scope;
+        memcpy(both.teams[both.team_count++], now->teams[i], sizeof both.teams[0]);
+    }
+    return both;
+}
+
 void link_greet(struct link *link) {
     struct proto_position place;
     struct proto_id node = work_node(link->options.work);
-    if (find_place(link, &place) != PROTO_OK) {
+    if (find_place(link, &place) != PROTO_OK || choose_scope(link) != PROTO_OK) {
         link_drop(link, false, "The own log cannot be read just now.");
         return;
     }
@@ -68,7 +103,8 @@ void link_greet(struct link *link) {
     proto_write_id(w, &node);
     proto_write_text(w, "place");
     proto_write_position(w, &place);
-    link_write_scope(link, w);
+    const struct work_scope both = spoken_for(link);
+    link_write_scope(&both, w);
     begin_clock(link);
     (void)link_ask_end(link, LINK_ASK_HELLO, 0);
 }

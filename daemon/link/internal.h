@@ -95,9 +95,9 @@ struct link_push {
 /* --- pull ---------------------------------------------------------------------------------------------------- */
 
 struct link_part {
-    bool answered, within, more, empty;
+    bool answered, within, more, empty, has_seen;
     uint64_t seq;
-    struct proto_position cursor;
+    struct proto_position cursor, seen;
     struct link_bytes answer;
 };
 
@@ -173,7 +173,7 @@ struct link_compare {
     struct link_digest_row *theirs;
     uint32_t theirs_count, theirs_at;
     bool has_seen;
-    struct proto_position seen;  /* by this place the upstream holds what was offered */
+    struct proto_position seen;  /* by this place the upstream holds what was offered and fetched */
     bool has_walked, here_ended; /* own records up to `walked` were compared; or all that this page is about */
     struct proto_id walked;
     struct link_todo *todo;
@@ -197,17 +197,22 @@ struct link_apply {
     enum link_applying what;
     uint32_t generation, even;
     uint64_t pushed;
-    bool has_cursor, has_seen, teams;
+    bool has_cursor, has_seen, voids;
     struct proto_position cursor, seen;
-    bool upstreams, offset; /* marks that go with it */
+    struct work_scope scope; /* what the cursor is good for */
+    bool upstreams, offset;  /* marks that go with it */
     int64_t offset_ms;
     int64_t retry_at; /* work/ had no room */
 };
 
 struct link_stored {
     bool has_cursor, has_seen, teams_match;
+    bool has_teams;  /* `teams` are those that the cursor was stored for */
+    bool teams_void; /* and what is here may be more or less than they say: all is to be compared */
+    struct work_scope teams;
     struct proto_position cursor;
-    struct proto_position seen; /* by this place of its log the upstream held all that was answered */
+    struct proto_position
+        seen; /* by this place of its log the upstream held all that was answered, and all that came */
     uint64_t pushed;
     struct proto_id upstreams[LINK_UPSTREAMS]; /* the newest last */
     uint32_t upstream_count;
@@ -218,6 +223,8 @@ struct link_stored {
 
 struct link {
     struct link_options options;
+    struct work_scope scope; /* asked for now: today's, or that of before until what waits has gone out */
+    bool not_before;         /* the upstream will not have that of before */
     struct net_caller caller;
     struct proto_arena *arena, *apply_arena, *event_arena;
     enum link_conn conn;
@@ -242,6 +249,7 @@ struct link {
 };
 
 /* link.c */
+bool link_same_scope(const struct work_scope *a, const struct work_scope *b);
 int64_t link_now(const struct link *link);
 /* Whatever can be done now. Safe to call from anywhere but a transport's own call. */
 void link_pump(struct link *link);
@@ -256,7 +264,7 @@ void link_well(struct link *link);
 struct proto_writer *link_ask_begin(struct link *link, const char *method);
 /* False: it did not fit or there is no memory, and the connection ends. */
 bool link_ask_end(struct link *link, enum link_ask ask, uint32_t number);
-void link_write_scope(struct link *link, struct proto_writer *w); /* one pair */
+void link_write_scope(const struct work_scope *scope, struct proto_writer *w); /* one pair */
 void link_ask_flush(struct link *link);
 void link_answers(struct link *link);
 /* What came is not what a betony server answers: the connection ends. */
@@ -275,6 +283,8 @@ void link_clock_answered(struct link *link, const void *result);
 
 /* apply.c */
 enum proto_error link_load(struct link *link);
+/* By this place the upstream holds what was heard of it; the later one of a log counts. */
+void link_see(struct proto_position *seen, bool *has_seen, const struct proto_position *at);
 /* A page call with the marks of the time; NULL when another is in flight or there is no room now. */
 struct work_call *link_apply_begin(struct link *link, enum link_applying what, uint64_t pushed);
 /* False: the connection has ended or is to begin again; the call is gone. */
@@ -301,6 +311,8 @@ struct proto_writer *link_offer_begin(struct link *link, struct store_txn *txn, 
 enum proto_error link_write_kept(struct store_txn *txn, struct proto_writer *w, const struct store_event *event,
                                  bool joined);
 bool link_is_ours(const struct link *link, const struct store_event *event);
+/* Whether any event of ours has not been answered. */
+enum proto_error link_waits(struct link *link, bool *waits);
 
 /* pull.c */
 void link_pull_reset(struct link *link);

@@ -17,6 +17,7 @@ struct link *link_new(const struct link_options *options) {
     if (!link)
         return NULL;
     link->options = *options;
+    link->scope = options->scope;
     if (link->options.poll_ms == 0)
         link->options.poll_ms = 2000;
     net_caller_init(&link->caller, PROTO_NODE_MESSAGE_BYTES_MAX, LINK_WINDOW);
@@ -172,6 +173,13 @@ static void start(struct link *link) {
         link_compare_begin(link);
 }
 
+/* What waited for the teams of before has gone out, and what they had is here: now for those of today. */
+static void change_scope(struct link *link) {
+    forget_all(link);
+    link->conn = LINK_CONN_GREETING;
+    link_greet(link);
+}
+
 static void turn(struct link *link) {
     uint32_t generation = link->generation;
     int64_t now = link_now(link);
@@ -196,7 +204,12 @@ static void turn(struct link *link) {
         link_push_apply(link);
     if (generation == link->generation)
         link_pull_apply(link);
-    if (generation == link->generation && link_push_idle(link) && link_pull_idle(link))
+    bool idle = generation == link->generation && link_push_idle(link) && link_pull_idle(link);
+    if (idle && link->apply.what == LINK_APPLY_NONE && !link_same_scope(&link->scope, &link->options.scope)) {
+        change_scope(link);
+        return;
+    }
+    if (idle)
         link_apply_marks(link);
     if (generation == link->generation && now >= link->clock_at)
         link_ask_clock(link);

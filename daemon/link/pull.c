@@ -76,7 +76,7 @@ static bool fetch(struct link *link) {
         proto_write_text(w, "after");
         proto_write_position(w, &stored->cursor);
     }
-    link_write_scope(link, w);
+    link_write_scope(&link->scope, w);
     if (!link_ask_end(link, LINK_ASK_PAGE, pull->tail))
         return false;
     asked(link);
@@ -165,8 +165,10 @@ void link_pull_answered(struct link *link, uint32_t number, const struct net_ans
                              .within = page.within,
                              .more = page.more,
                              .empty = page.events.count == 0 && page.left.count == 0,
+                             .has_seen = page.has_at,
                              .seq = page.seq,
-                             .cursor = page.cursor};
+                             .cursor = page.cursor,
+                             .seen = page.at};
     if (!made.empty) {
         made.answer = link_keep(link, answer);
         if (!made.answer.data)
@@ -179,6 +181,8 @@ void link_pull_answered(struct link *link, uint32_t number, const struct net_ans
     if (pull->first_pending)
         pull->first_pending = false;
     order(link);
+    if (pull->tail - pull->head == LINK_PARTS && pull->ordered == pull->tail && head_waits(link))
+        link_drop(link, true, "One page of the upstream comes in more parts than can be held.");
 }
 
 /* ---- applying ---------------------------------------------------------------------------------------------------------- */
@@ -246,6 +250,9 @@ void link_pull_apply(struct link *link) {
         struct work_call *call = link_apply_begin(link, LINK_APPLY_PAGE, link->stored.pushed);
         if (!call)
             return;
+        for (uint32_t i = 0; i < count; i++)
+            if (part_of(link, pull->head + i)->has_seen)
+                link_see(&link->apply.seen, &link->apply.has_seen, &part_of(link, pull->head + i)->seen);
         for (uint32_t i = 0; i < count; i++)
             if (!part_of(link, pull->head + i)->empty && !add_part(link, call, part_of(link, pull->head + i)))
                 return;

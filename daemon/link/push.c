@@ -43,6 +43,22 @@ bool link_is_ours(const struct link *link, const struct store_event *event) {
     return true;
 }
 
+enum proto_error link_waits(struct link *link, bool *waits) {
+    struct store_txn *txn;
+    enum proto_error error = store_read_begin(link->options.store, &txn);
+    *waits = false;
+    if (error != PROTO_OK)
+        return error;
+    uint64_t first = link->stored.pushed + 1, end = store_txn_seq(txn);
+    for (uint64_t seq = first; seq <= end && error == PROTO_OK && !*waits; seq++) {
+        struct store_event event;
+        error = store_read_event(txn, seq, &event);
+        *waits = error == PROTO_OK && (link_is_ours(link, &event) || seq - first >= LINK_SCAN_MAX);
+    }
+    store_read_end(txn);
+    return error;
+}
+
 /* ---- an offer --------------------------------------------------------------------------------------------------------- */
 
 struct proto_writer *link_offer_begin(struct link *link, struct store_txn *txn, bool cursor, size_t *mark) {

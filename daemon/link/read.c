@@ -68,6 +68,7 @@ bool link_read_page(const void *result, struct link_page *out) {
         !read_list(proto_answer_get(result, "events"), &out->events) || (left && !read_list(left, &out->left)))
         return false;
     out->seq = out->cursor.seq;
+    out->has_at = link_read_at(result, &out->at);
     return !seq || read_count(seq, INT64_MAX, &out->seq);
 }
 

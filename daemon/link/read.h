@@ -30,6 +30,8 @@ struct link_page {
     struct link_list events, left;
     bool more, within;
     uint64_t seq; /* the upstream's last */
+    bool has_at;  /* the place up to which it looked for this: what came may be younger than the cursor */
+    struct proto_position at;
 };
 bool link_read_page(const void *result, struct link_page *out);
 struct link_events { /* of fetch by ids or by record */
@@ -43,7 +45,7 @@ bool link_read_id(const struct link_list *list, uint32_t index, struct proto_id 
 
 /* Of offer; for fewer events than were offered when it would have been too large. */
 bool link_read_results(const void *result, struct link_list *results, uint64_t *seq);
-/* Of offer: a place of the upstream's log by which it holds them. False: an older one does not say. */
+/* Of offer and fetch: a place of the upstream's log by which it holds what was offered or came. False: it does not say. */
 bool link_read_at(const void *result, struct proto_position *at);
 enum { LINK_RESULT_TAKEN = 1, LINK_RESULT_HELD, LINK_RESULT_REFUSED, LINK_RESULT_OTHER };
 struct link_result {

@@ -426,6 +426,46 @@ static void test_put_back_to_between(void **state) {
     node_deinit(&node);
 }
 
+/* What came may be younger than the cursor it came with: it was put back to between the two. */
+static void test_put_back_behind_the_cursor(void **state) {
+    struct node node;
+    (void)state;
+    node_init(&node, 32);
+    node.up.says_at = true;
+    node.delay_ms = 100;
+    (void)elsewhere(&node.up, 71, 6, 2);
+    node.up.page_events = 10;
+    for (int i = 0; i < 60 && !node_status(&node).has_cursor; i++)
+        node_run(&node, node.steady + 10);
+    assert_int_equal(node_status(&node).cursor.seq, 10); /* the first page is in place, the second is on its way */
+    assert_true(node.up.count > 14);
+    up_restore(&node.up, 12);
+    node_lose(&node);
+    settle(&node);
+    assert_true(node.up.digests > 0);
+    expect_same(&node);
+    node_deinit(&node);
+}
+
+/* A page in more parts than can be held is not waited for in silence. */
+static void test_too_many_parts(void **state) {
+    struct node node;
+    (void)state;
+    node_init(&node, 33);
+    (void)elsewhere(&node.up, 72, 10, 8);
+    assert_true(node.up.count > 64);
+    node.up.part_events = 1;
+    node_run(&node, node.steady + 5000);
+    struct link_status status = node_status(&node);
+    assert_int_equal(status.state, LINK_WAITING);
+    assert_non_null(strstr(status.fault, "parts"));
+    assert_true(link_next_tick(node.link) > node.steady + 50000);
+    node.up.part_events = 2;
+    settle(&node);
+    expect_same(&node);
+    node_deinit(&node);
+}
+
 /* Comparing, with the line cut at one place after the other. */
 static void test_diverged_and_cut(void **state) {
     int64_t cut = 0;
@@ -800,6 +840,8 @@ int main(void) {
         cmocka_unit_test(test_cut_at_every_byte),
         cmocka_unit_test(test_diverged),
         cmocka_unit_test(test_put_back_to_between),
+        cmocka_unit_test(test_put_back_behind_the_cursor),
+        cmocka_unit_test(test_too_many_parts),
         cmocka_unit_test(test_diverged_and_cut),
         cmocka_unit_test(test_not_empty_and_no_cursor),
         cmocka_unit_test(test_other_scope),

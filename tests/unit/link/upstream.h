@@ -280,8 +280,12 @@ static UNUSED void up_write_page(struct up *up, struct proto_writer *w) {
         events += up->events[i].bytes && up_in(up, &up->events[i].record);
         left += !up->events[i].bytes;
     }
-    struct proto_position cursor = up_place(up, page_end);
-    proto_write_map(w, 4u + within);
+    struct proto_position cursor = up_place(up, page_end), looked = up_place(up, up->count);
+    proto_write_map(w, 4u + within + up->says_at);
+    if (up->says_at) {
+        proto_write_text(w, "at");
+        proto_write_position(w, &looked);
+    }
     proto_write_text(w, "cursor");
     proto_write_position(w, &cursor);
     proto_write_text(w, "events");
