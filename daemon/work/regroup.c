@@ -30,6 +30,7 @@ struct regroup {
     struct work_classes classes;
     uint32_t classes_before;
     struct work_drops gone; /* stored events that count no more */
+    bool parted;            /* a stored merge joins nothing any more: who it named is erased */
 };
 
 /* --- what was there -------------------------------------------------------------------------------- */
@@ -89,7 +90,9 @@ static enum proto_error add_event(struct regroup *g, const struct work_history_r
     if (!event->has_patient)
         return PROTO_CORRUPT;
     work_event_part_erased(event, &g->work->erased);
+    bool joined = event->has_target;
     work_event_part_erased(event, &g->batch->erased);
+    g->parted |= joined && !event->has_target;
     if (goes(g, &stored, &event->patient))
         return note_gone(g, stored.seq);
     g->entry_count++;
@@ -213,7 +216,7 @@ static enum proto_error add_old_feeds(struct regroup *g) {
 static enum proto_error make_feed(struct regroup *g, struct work_event **all, uint32_t count) {
     struct work_hand *hand = g->hand;
     uint64_t first = g->job->event_count ? g->batch->job_events[g->job->event_first]->seq : UINT64_MAX;
-    if (g->gone.count)
+    if (g->gone.count || g->parted)
         first = 0;
     work_feed_free(&hand->feed);
     work_feed_init(&hand->feed, &g->work->teams, &g->classes.voids);
@@ -373,7 +376,7 @@ static void find_parts(struct parts *parts, struct work_event **all, uint32_t co
 static enum proto_error make_supers(struct regroup *g, struct work_event **all, uint32_t count) {
     struct parts parts = {0};
     struct work_event **events = work_alloc(sizeof *events * (count + 1));
-    enum proto_error error = g->gone.count ? add_old_feeds(g) : PROTO_OK;
+    enum proto_error error = g->gone.count || g->parted ? add_old_feeds(g) : PROTO_OK;
     find_parts(&parts, all, count);
     for (uint32_t part = 0; part < parts.count && error == PROTO_OK; part++) {
         uint32_t own = 0;

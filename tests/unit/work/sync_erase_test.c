@@ -389,19 +389,20 @@ static void test_odd_ones(void **state) {
     struct world world;
     world_init(&world, 10);
     struct proto_id ids[] = {world_id(&world), world_id(&world), world_id(&world)};
-    struct made list[CHILD_EVENTS + 1], *many = calloc(MANY, sizeof *many);
+    struct made list[CHILD_EVENTS + 2], *many = calloc(MANY, sizeof *many);
     struct carried out;
     assert_non_null(many);
     make_child(&world, &ids[0], NORTH, list);
     list[CHILD_EVENTS] = make(&world, merge(&ids[0], world.now - EV_HOUR, &ids[1])); /* nobody registered that one */
-    page_of(&world, list, CHILD_EVENTS + 1);
+    list[CHILD_EVENTS + 1] = make(&world, move(&ids[0], world.now - EV_MIN, MILL));  /* both move */
+    page_of(&world, list, CHILD_EVENTS + 2);
     struct erasing e = erasing(&world, BY_PAGE, &ids[1]);
     sync_send(&world, send_erasure, &e, ids, 2, &out);
     expect_erased(&world, &ids[1]);
-    struct made all[CHILD_EVENTS + 2];
+    struct made all[CHILD_EVENTS + 3];
     memcpy(all, list, sizeof list);
-    all[CHILD_EVENTS + 1] = e.made;
-    assert_string_equal(picture_of(&world, ids, 2), fresh_picture(&world, all, CHILD_EVENTS + 2, ids, 2));
+    all[CHILD_EVENTS + 2] = e.made;
+    assert_string_equal(picture_of(&world, ids, 2), fresh_picture(&world, all, CHILD_EVENTS + 3, ids, 2));
     /* Dated ahead: an erasure does not wait. */
     e = (struct erasing){.way = BY_PAGE, .event = erasure(&ids[0], world.now + 100 * EV_DAY)};
     e.made = make(&world, e.event);
