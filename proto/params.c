@@ -111,8 +111,7 @@ const char *proto_kept_read(const msgpack_object *object, struct proto_kept *kep
         return "flags must be 0, or 1 for an event recorded in one call with the one before it";
     if (entries[1].type != MSGPACK_OBJECT_BIN || entries[1].via.bin.size == 0)
         return "its bytes must be binary, and not empty";
-    if (entries[1].via.bin.size > PROTO_EVENT_BYTES_MAX)
-        return "its bytes are more than an event can have";
+    /* More bytes than an event can have make it no event: that is judged of each by itself, and the others are not in its way. */
     made.joined = flags == 1;
     made.bytes = (struct proto_slice){entries[1].via.bin.ptr, entries[1].via.bin.size};
     if (object->via.array.size == 4)
