@@ -232,14 +232,17 @@ static bool offset_is_news(const struct link *link) {
     return !link->stored.has_offset || moved > LINK_RETRY_MS || moved < -LINK_RETRY_MS;
 }
 
+/* The teams of before are spoken for, and the mark would let them have their cursor back. */
+static bool wants_void(const struct link *link) {
+    return link->stored.has_teams && !link->stored.teams_void && !link_same_scope(&link->scope, &link->options.scope);
+}
+
 /* What is compared, and what goes out for other teams, puts what is held out of step with the cursor until a comparison ends. */
 static void add_teams(struct link *link, struct work_call *call) {
     struct link_apply *apply = &link->apply;
     const struct link_stored *stored = &link->stored;
     char teams[1 + TEAMS_BYTES] = {TEAMS_VOID};
-    bool other = apply->what == LINK_APPLY_EVEN ||
-                 (apply->what == LINK_APPLY_OFFER && !link_same_scope(&link->scope, &link->options.scope));
-    apply->voids = other && stored->has_teams && !stored->teams_void;
+    apply->voids = (apply->what == LINK_APPLY_EVEN && stored->has_teams && !stored->teams_void) || wants_void(link);
     apply->scope = apply->has_cursor ? link->scope : stored->teams;
     size_t size = encode_teams(&apply->scope, teams + 1);
     bool is_void = apply->voids || (stored->teams_void && apply->what != LINK_APPLY_END);
@@ -280,11 +283,18 @@ static void add_marks(struct link *link, struct work_call *call) {
 }
 
 void link_apply_marks(struct link *link) {
-    if (!link->stored.upstreams_dirty && !offset_is_news(link))
+    if (!link->stored.upstreams_dirty && !offset_is_news(link) && !wants_void(link))
         return;
     struct work_call *call = link_apply_begin(link, LINK_APPLY_MARKS, link->stored.pushed);
     if (call)
         link_apply_submit(link, call);
+}
+
+bool link_apply_void(struct link *link) {
+    if (!wants_void(link))
+        return true;
+    link_apply_marks(link);
+    return false;
 }
 
 /* ---- what came of it --------------------------------------------------------------------------------------------------- */
@@ -334,7 +344,7 @@ static void failed(struct link *link, const struct link_apply *apply, const stru
     else if (fault->code == PROTO_BUSY || fault->code == PROTO_REBUILDING)
         link_again(link, LINK_RETRY_MS, why);
     else if (fault->code == PROTO_FULL)
-        link_again(link, 10 * LINK_RETRY_MS, why);
+        link_again(link, LINK_FULL_MS, why);
     else
         link_drop(link, false, why);
 }

@@ -92,10 +92,10 @@ static void told(struct link *link, const struct proto_fault *fault) {
         break;
     case PROTO_REBUILDING:
     case PROTO_UNKNOWN_PATIENT: /* a record that was there a moment ago */
-        link_again(link, 2 * LINK_RETRY_MS, why);
+        link_again(link, LINK_REBUILD_MS, why);
         break;
     case PROTO_FULL:
-        link_again(link, 10 * LINK_RETRY_MS, why);
+        link_again(link, LINK_FULL_MS, why);
         break;
     case PROTO_UNKNOWN_METHOD:
     case PROTO_UNKNOWN_FIELD:

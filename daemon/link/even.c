@@ -290,7 +290,7 @@ static bool keep_got(struct link *link, struct link_even *even, const struct net
         even->got = grown;
         even->got_cap = cap;
     }
-    if (even->got_bytes + answer->size > 2u * WORK_SYNC_BYTES_MAX) {
+    if (even->got_bytes + answer->size > (size_t)WORK_SYNC_BYTES_MAX * 2) {
         link_malformed(link, "one record is more than can be taken at once");
         return false;
     }

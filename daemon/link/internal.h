@@ -36,6 +36,8 @@
 #define LINK_SILENCE_OFFER_MS 180000 /* our own megabytes may be on a slow way out */
 #define LINK_CONNECT_MS 30000
 #define LINK_RETRY_MS 1000
+#define LINK_REBUILD_MS 2000
+#define LINK_FULL_MS 10000
 #define LINK_CLOCK_MS 600000 /* how often the clocks are compared on a standing connection */
 #define LINK_CURSOR_MS 60000 /* a cursor that moved over nothing of ours is stored this often */
 #define LINK_OFFER_BYTES (1u << 20)
@@ -245,7 +247,7 @@ struct link {
     uint64_t upstream_seq;
     struct proto_id upstream;
     char fault[256];
-    uint64_t counted_from, counted_to, counted, rows_seq, refused, left;
+    uint64_t counted_from, counted_to, counted, uncounted, rows_seq, refused, left;
 };
 
 /* link.c */
@@ -296,6 +298,9 @@ bool link_apply_results(struct link *link, struct work_call *call, const uint64_
 void link_apply_submit(struct link *link, struct work_call *call);
 void link_apply_give_up(struct link *link, struct work_call *call);
 void link_apply_marks(struct link *link);
+/* Before anything goes out for other teams than those of the mark: it is said there that the cursor is good for nobody until
+ * all was compared. False: that is being stored, or has to wait. */
+bool link_apply_void(struct link *link);
 
 /* push.c */
 void link_push_reset(struct link *link);

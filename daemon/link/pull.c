@@ -39,6 +39,10 @@ void link_pull_reset(struct link *link) {
 }
 
 void link_pull_conflict(struct link *link) {
+    if (link_push_idle(link)) { /* for no reason that is known here: not at once again */
+        link_again(link, LINK_RETRY_MS, "What the upstream says has left could not go just now.");
+        return;
+    }
     drop_parts(link, link->pull.tail - link->pull.head);
     restart(&link->pull);
     link->pull.wait_push = true;

@@ -189,7 +189,7 @@ void link_push_pump(struct link *link) {
     struct store_txn *txn;
     uint64_t looked = push->scanned;
     push->more = false;
-    if (push->count == LINK_OFFERS || push->scanned >= work_log_seq(link->options.work) ||
+    if (push->count == LINK_OFFERS || push->scanned >= work_log_seq(link->options.work) || !link_apply_void(link) ||
         store_read_begin(link->options.store, &txn) != PROTO_OK)
         return;
     uint64_t end = store_txn_seq(txn);

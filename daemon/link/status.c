@@ -33,12 +33,20 @@ static void count_waiting(struct link *link, struct store_txn *txn) {
         link->counted_from = link->counted_to = from;
         link->counted = 0;
     }
+    link->uncounted = 0;
+    if (end <= link->counted_to)
+        return;
+    uint64_t last = end;
+    if (end > link->counted_to + LINK_SCAN_MAX)
+        end = link->counted_to + LINK_SCAN_MAX;
+    link->uncounted = last - link->counted_to;
     for (uint64_t seq = link->counted_to + 1; seq <= end; seq++) {
         struct store_event event;
         if (store_read_event(txn, seq, &event) != PROTO_OK)
             return;
         link->counted += link_is_ours(link, &event);
         link->counted_to = seq;
+        link->uncounted--;
     }
 }
 
@@ -71,7 +79,7 @@ void link_status_get(struct link *link, struct link_status *out) {
                                 .last_contact = link->last_contact,
                                 .clock_offset_ms = link->offset_ms,
                                 .round_trip_ms = link->round_trip_ms,
-                                .out_waiting = link->counted,
+                                .out_waiting = link->counted + link->uncounted, /* rather too many than too few */
                                 .refused = link->refused,
                                 .left = link->left,
                                 .has_cursor = stored->has_cursor,

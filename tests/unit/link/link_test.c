@@ -545,6 +545,52 @@ static void test_other_scope(void **state) {
     node_deinit(&node);
 }
 
+static char first_of_teams(struct node *node) {
+    struct store_txn *txn;
+    struct store_bytes mark;
+    assert_int_equal(store_read_begin(node->world.store, &txn), PROTO_OK);
+    char first = store_read_mark(txn, "link.teams", &mark) == PROTO_OK && mark.size > 0 ? (char)mark.data[0] : 0;
+    store_read_end(txn);
+    return first;
+}
+
+/* Other teams, while something waits to go out: it goes as of the teams of before too, and from then until all was compared
+ * the cursor is good for nobody, whatever the teams are next. */
+static void test_other_scope_with_work_waiting(void **state) {
+    (void)state;
+    for (int back = 0; back < 2; back++) {
+        struct node node;
+        node_init(&node, 32);
+        node_unlink(&node);
+        node.scope_teams = 2;
+        node_link(&node);
+        struct proto_id child = elsewhere(&node.up, 71, 2, 2);
+        settle(&node);
+        node_unlink(&node);
+        node.scope_teams = 1;
+        node.up.teams_min = 2;
+        node_link(&node);
+        struct proto_id late = check_here(&node, &child);
+        while (node.up.offers == 0)
+            if (!node_step(&node))
+                assert_true(node_pass_time(&node, INT64_MAX));
+        assert_non_null(up_find(&node.up, &late));
+        assert_int_equal(first_of_teams(&node), '?');
+        if (back) {
+            node_unlink(&node);
+            node.scope_teams = 2;
+            node_link(&node);
+        }
+        settle(&node);
+        assert_true(node.up.digests > 0);
+        assert_int_equal(first_of_teams(&node), 't');
+        assert_int_equal(node.up.hello_teams, back ? 2 : 1);
+        assert_int_equal(node_status(&node).refused, 0);
+        expect_same(&node);
+        node_deinit(&node);
+    }
+}
+
 /* --- copies ------------------------------------------------------------------------------------------------------------- */
 
 static void test_a_copy_takes_another_id(void **state) {
@@ -845,6 +891,7 @@ int main(void) {
         cmocka_unit_test(test_diverged_and_cut),
         cmocka_unit_test(test_not_empty_and_no_cursor),
         cmocka_unit_test(test_other_scope),
+        cmocka_unit_test(test_other_scope_with_work_waiting),
         cmocka_unit_test(test_a_copy_takes_another_id),
         cmocka_unit_test(test_backoff),
         cmocka_unit_test(test_older_server),

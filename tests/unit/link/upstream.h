@@ -45,12 +45,14 @@ struct up {
     uint32_t fail_retry_ms;
     struct proto_id refuse; /* an event, or all of a record */
     bool refuse_erased;
+    uint32_t teams_min;   /* offers of a node that speaks for fewer are refused */
     uint32_t results_max; /* 0: all */
     uint32_t page_events, part_events;
     uint32_t digest_gaps; /* pages of digests without a record, before each one with some: others' records in between */
     bool says_at;         /* where it holds what was offered */
     uint64_t mutate;      /* not zero: a seed by which bytes of answers are changed */
     /* the conversation */
+    uint32_t hello_teams;
     uint64_t page_at;
     bool paging;
     uint32_t hellos, offers, fetches, nexts, digests, pings, wholes, by_ids, offered, in_one_go;
@@ -186,7 +188,8 @@ static UNUSED const struct proto_value *up_value(const struct proto_value *value
     return values[param].present ? &values[param] : NULL;
 }
 
-static UNUSED void up_hello(struct up *up, struct proto_writer *w, int64_t now) {
+static UNUSED void up_hello(struct up *up, struct proto_writer *w, const struct proto_value *values, int64_t now) {
+    up->hello_teams = values[PROTO_PARAM_hello_teams].present ? (uint32_t)values[PROTO_PARAM_hello_teams].n : 99;
     up->hellos++;
     proto_write_map(w, 3u + up->has_known);
     proto_write_text(w, "node");
@@ -207,7 +210,7 @@ static UNUSED void up_result(struct up *up, struct proto_writer *w, const struct
     assert_int_equal(proto_event_decode((const uint8_t *)kept->bytes.data, kept->bytes.size, up_arena, &event),
                      PROTO_OK);
     struct up_event *held = up_find(up, &event.id);
-    bool refused = proto_id_compare(&up->refuse, &event.id) == 0 ||
+    bool refused = up->hello_teams < up->teams_min || proto_id_compare(&up->refuse, &event.id) == 0 ||
                    (event.has_patient && proto_id_compare(&up->refuse, &event.patient) == 0);
     if (!held && refused) {
         proto_write_array(w, up->refuse_erased ? 4 : 3);
@@ -470,7 +473,7 @@ static UNUSED void up_answer(struct up *up, const struct proto_message *call, in
     }
     proto_write_result_begin(w, call->msgid);
     if (method == PROTO_METHOD_hello)
-        up_hello(up, w, now);
+        up_hello(up, w, values, now);
     else if (method == PROTO_METHOD_offer)
         up_offer(up, w, values);
     else if (method == PROTO_METHOD_fetch)
