@@ -16,7 +16,7 @@ import threading
 import time
 
 sys.dont_write_bytecode = True  # the tree of sources stays as it is
-from sync_world import DAY_MS, Failed, Peer, expect, now_ms, run_case, until, uuid7
+from sync_world import DAY_MS, PATIENCE_S, Failed, Peer, expect, now_ms, run_case, until, uuid7
 
 TEAMS = ("mill-lane", "north-shore", "fell-side")
 
@@ -165,7 +165,7 @@ def move(world):
     world.server.record(world.event("patient.moved", child, {"team": "north-shore"}))
     a.record(late)
     a.record(world.note(stays))
-    until("the child arrives at b", 60, lambda: b.has_child(child) or "not there")
+    until("the child arrives at b", PATIENCE_S, lambda: b.has_child(child) or "not there")
     expect(a.has_child(child), "what is not yet known cannot be acted upon")
     a.proxy.go(True)
     world.even()
@@ -177,7 +177,7 @@ def move(world):
     a.start()
     expect(not a.has_child(child), "it came back after a kill")
     b.record(world.event("patient.moved", child, {"team": "mill-lane"}))
-    until("the child comes back to a", 60, lambda: a.has_child(child) or "not there")
+    until("the child comes back to a", PATIENCE_S, lambda: a.has_child(child) or "not there")
     world.even()
     expect(len(a.history(child)) == len(world.server.history(child)) and not b.has_child(child), "it came back in part")
     return f"{world.statuses_are_even()} pages the same"
@@ -209,7 +209,7 @@ def other_teams(world):
         a.proxy.budget = (cut, cut + 1)
         made = a.proxy.made
         a.start()
-        until("it was cut, or was done before", 60, lambda made=made: a.proxy.made > made + 1 or
+        until("it was cut, or was done before", PATIENCE_S, lambda made=made: a.proxy.made > made + 1 or
               a.sync_state()["upstream"]["state"] == "current" or "not yet")
     a.stop()
     a.proxy.budget = None
@@ -294,7 +294,7 @@ def refused(world):
     a.record(first, world.device(child))  # not this laptop's team
     note = world.note(child)
     a.record(note)
-    until("all three are refused", 60, lambda: a.sync_state()["refused"] == 3 or a.sync_state())
+    until("all three are refused", PATIENCE_S, lambda: a.sync_state()["refused"] == 3 or a.sync_state())
     world.even()
     rows = a.ask("refused")["rows"]
     expect({r["event"] for r in rows} >= {first["id"], note["id"]} and all(r["message"] and r["code"] for r in rows), rows)
@@ -315,7 +315,7 @@ def refused(world):
     a.start()
     for row in sorted(a.ask("refused")["rows"], key=lambda r: r["kind"] != "patient.registered"):
         a.ask("refused", {"again": row["event"]})
-    until("it is taken", 60, lambda: world.server.has_child(child) or a.sync_state())
+    until("it is taken", PATIENCE_S, lambda: world.server.has_child(child) or a.sync_state())
     world.even()
     expect(a.has_child(child) and a.sync_state()["refused"] == 0, "what was sent again is not there")
     until("sync says that all is across", 30, lambda: world.betony(a, "sync").returncode == 0 or world.betony(a, "sync"))
@@ -366,7 +366,7 @@ def two_nurses(world):
     until("betony sync says what waits", 30, away)
     for node in (b, a):  # the later edit comes in first
         node.proxy.go(True)
-        until(f"{node.name} is heard", 60, lambda n=node: n.sync_state()["upstream"]["out"] == 0 or n.sync_state())
+        until(f"{node.name} is heard", PATIENCE_S, lambda n=node: n.sync_state()["upstream"]["out"] == 0 or n.sync_state())
     world.even()
     for node in world.nodes:
         rows = node.ask("patients", {"doubles": True})["rows"]
@@ -375,7 +375,7 @@ def two_nurses(world):
         expect((record["address"], record["access"]) == ("later", "side door"), f"record at {node.name}: {record}")
         expect([row["outdone"] for row in node.history(other) if row.get("outdone")] == [["address"]], "nothing is outdone")
     a.record(world.event("patient.merged", children[0], {"into": children[1]}))
-    until("the merge is at b", 60, lambda: len(b.history(children[0])) == 7 or len(b.history(children[0])))
+    until("the merge is at b", PATIENCE_S, lambda: len(b.history(children[0])) == 7 or len(b.history(children[0])))
     world.even()
     expect(all(node.ask("patients", {"doubles": True})["rows"] == [] for node in world.nodes), "they are doubles still")
     done = world.betony(world.server, "nodes")
@@ -505,7 +505,7 @@ def promotion(world):
     expect(standby.holds(ids) == set(ids), "the new server has not everything")
     sent.append(world.note(children[2], "at the new server"))
     standby.record(sent[-1])
-    until("what is new there reaches a", 60, lambda: a.holds([sent[-1]["id"]]) != set() or a.sync_state())
+    until("what is new there reaches a", PATIENCE_S, lambda: a.holds([sent[-1]["id"]]) != set() or a.sync_state())
     expect(not standby.holds([last["id"]]), "the new server cannot have what only the old one had")
     old.teams, old.proxy = "*", old_proxy
     old_proxy.go(True)

@@ -17,6 +17,7 @@ import time
 import msgpack
 
 DAY_MS = 86400000
+PATIENCE_S = 150  # a laptop that found nobody for some time waits up to a minute before it tries again
 ZERO_ID = "00000000-0000-0000-0000-000000000000"
 
 
@@ -87,6 +88,10 @@ class Proxy:
         self.made += 1
         await asyncio.sleep(2 * self.delay_s)  # connecting takes a round trip; here it has been answered already
         pair = {writer.transport, far_writer.transport}
+        if not self.up:
+            for transport in pair:
+                transport.abort()
+            return
         self.transports |= pair
         left = [self.rng.randrange(*self.budget)] if self.budget else [None]
         pumps = [asyncio.ensure_future(self.pump(reader, far_writer, left)),
@@ -135,11 +140,16 @@ class Proxy:
                 return
 
     def cut(self):
-        """Ends every connection there is, wherever it stands."""
+        """Ends every connection there is, wherever it stands; when this returns nothing more passes through them."""
+        done = threading.Event()
+
         def abort():
             for transport in list(self.transports):
                 transport.abort()
+            done.set()
+
         self.loop.call_soon_threadsafe(abort)
+        expect(done.wait(30), "the proxy does not answer")
 
     def go(self, up):
         self.up = up
@@ -371,7 +381,7 @@ class World:
             children.append(first["patient"])
         return children
 
-    def even(self, seconds=90, nodes=None):
+    def even(self, seconds=PATIENCE_S, nodes=None):
         """Waits until every laptop holds what the server has of its teams, and nothing else."""
         laptops = [n for n in (nodes or self.nodes) if n.teams is not None and n.runs()]
 
