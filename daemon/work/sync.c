@@ -97,6 +97,8 @@ enum proto_error work_sync_add(struct work_call *call, const struct work_sync_ev
 
 void work_sync_leave(struct work_call *call, const struct proto_id *record) {
     struct work_sync *sync = call->sync;
+    if (proto_id_is_zero(record)) /* what is of no child is everybody's */
+        return;
     for (uint32_t i = 0; i < sync->leave_count; i++)
         if (work_id_same(&sync->leaves[i], record))
             return;

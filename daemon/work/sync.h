@@ -53,7 +53,7 @@ struct work_call *work_sync_new(struct work *work, enum work_sync_what what, con
 enum proto_error work_sync_add(struct work_call *call, const struct work_sync_event *event,
                                struct proto_fault *fault) PROTO_MUST_CHECK;
 /* PAGE: the record leaves; its events of this call are passed over. The call fails with CONFLICT and changes nothing when events
- * of the record wait to go out (pushed_seq). Nothing when it is not here. */
+ * of the record wait to go out (pushed_seq). Nothing when it is not here, or is the zero record. */
 void work_sync_leave(struct work_call *call, const struct proto_id *record);
 /* PAGE: the upstream refused the own event at this seq. It goes out of the fold and the digest into the refused list; with
  * `forget` nothing of it is kept (its child was erased). */

@@ -1,5 +1,6 @@
 /*
- * erase_crash_test.c - an erasure in the middle of what a node is sent: killed at any step, nothing of the child stays in the log.
+ * erase_crash_test.c - an erasure in the middle of what a node is sent: killed at any step, nothing of the child stays in the log;
+ * and what is of no child stays whatever an upstream says.
  */
 #include "sync_world.h"
 
@@ -56,10 +57,34 @@ static void test_in_an_offer(void **state) {
     erase_amid(true);
 }
 
+/* An upstream that says that the events of no child have left takes no policy and no erasure away. */
+static void test_the_zero_record_stays(void **state) {
+    static const struct proto_id nobody;
+    (void)state;
+    struct world world;
+    world_init(&world, 44);
+    struct proto_id ids[] = {world_id(&world), world_id(&world)};
+    struct made list[CHILD_EVENTS + 2];
+    make_child(&world, &ids[0], NORTH, list);
+    list[CHILD_EVENTS] = make_policy(&world, world.now - EV_DAY, "balloon-loss-ml", 60);
+    list[CHILD_EVENTS + 1] = make(&world, erasure(&ids[1], world.now));
+    page_of(&world, list, CHILD_EVENTS + 2);
+    const char *before = picture_whole(&world, ids, 2);
+    struct paged page = {.leaves = &nobody, .leave_count = 1};
+    struct carried out = paged(&world, page);
+    assert_int_equal(out.code, PROTO_OK);
+    assert_string_equal(picture_whole(&world, ids, 2), before);
+    world_crash(&world, false, 3);
+    assert_string_equal(picture_whole(&world, ids, 2), before);
+    world_verify(&world);
+    world_deinit(&world);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_teardown(test_in_a_page, forget),
         cmocka_unit_test_teardown(test_in_an_offer, forget),
+        cmocka_unit_test_teardown(test_the_zero_record_stays, forget),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
