@@ -21,7 +21,7 @@ static enum link_state state_of(const struct link *link) {
     }
     if (link->compare.on)
         return LINK_COMPARING;
-    if (!link_push_idle(link) && link->pull.begun)
+    if (link->pull.begun && link->counted + link->uncounted > 0)
         return LINK_PUSHING;
     return link->started && link_pull_idle(link) ? LINK_CURRENT : LINK_PULLING;
 }

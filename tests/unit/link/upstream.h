@@ -55,7 +55,7 @@ struct up {
     uint32_t hello_teams;
     uint64_t page_at;
     bool paging;
-    uint32_t hellos, offers, fetches, nexts, digests, pings, wholes, by_ids, offered, in_one_go;
+    uint32_t hellos, offers, fetches, nexts, digests, pings, states_asked, wholes, by_ids, offered, in_one_go;
     struct proto_position offered_cursor;
     bool has_offered_cursor;
 };
@@ -433,7 +433,7 @@ static UNUSED void up_digests(struct up *up, struct proto_writer *w, const struc
     static const char *const names[] = {"unknown", "in", "out", "erased"};
     const struct proto_value *records = up_value(values, PROTO_PARAM_digest_records),
                              *record = up_value(values, PROTO_PARAM_digest_record);
-    up->digests++;
+    *(records ? &up->states_asked : &up->digests) += 1;
     if (record) {
         up_write_list(up, w, &record->id);
         return;
