@@ -4,6 +4,7 @@
  *   link.cursor     log id 16 | u64 seq | chain 32    the upstream's log, pulled up to here
  *   link.pushed     u64 seq                           our own log, answered up to here
  *   link.seen       log id 16 | u64 seq | chain 32    the upstream's log, which held by then all that was answered, and that came
+ *   link.checked    u64 seq                           own events from here on were not asked about; 0: nor anything
  *   link.offset     i64 ms                            own clock minus the upstream's
  *   link.upstreams  ids of 16 bytes, newest last      nodes that what we hold may have come through from above
  *   link.teams      names with a line end each, sorted; "*" for all: what the cursor is good for; with "?" before them: for
@@ -114,6 +115,8 @@ enum proto_error link_load(struct link *link) {
     made.has_seen = load_place(txn, "link.seen", &made.seen);
     if (read_mark(txn, "link.pushed", 8, &bytes))
         made.pushed = get_u64(bytes.data);
+    made.check_from = read_mark(txn, "link.checked", 8, &bytes) ? get_u64(bytes.data) : 1;
+    made.check_saved = made.check_from;
     if (read_mark(txn, "link.offset", 8, &bytes)) {
         made.has_offset = true;
         made.offset_saved_ms = (int64_t)get_u64(bytes.data);
@@ -269,6 +272,12 @@ static void add_marks(struct link *link, struct work_call *call) {
     }
     if (apply->has_seen)
         mark_place(call, "link.seen", &apply->seen);
+    apply->check_from = apply->what == LINK_APPLY_END ? 0 : link->stored.check_from;
+    apply->has_check = apply->check_from != link->stored.check_saved;
+    if (apply->has_check) {
+        put_u64(number, apply->check_from);
+        work_sync_mark(call, "link.checked", number, sizeof number);
+    }
     if (link->stored.upstreams_dirty) {
         apply->upstreams = true;
         work_sync_mark(call, "link.upstreams", link->stored.upstreams,
@@ -316,6 +325,10 @@ static void remember(struct link *link, const struct link_apply *apply) {
         stored->seen = apply->seen;
         stored->has_seen = true;
     }
+    if (apply->has_check)
+        stored->check_saved = apply->check_from;
+    if (apply->what == LINK_APPLY_END)
+        stored->check_from = 0;
     if (apply->upstreams && apply->generation == link->generation) /* no other was met meanwhile */
         stored->upstreams_dirty = false;
     if (apply->offset) {
@@ -331,6 +344,8 @@ static void go_on(struct link *link, const struct link_apply *apply, bool confli
         link_pull_conflict(link);
     else if (apply->what == LINK_APPLY_EVEN)
         link_even_applied(link, apply->even, conflict);
+    else if (apply->what == LINK_APPLY_CHECK)
+        link_check_applied(link, conflict);
     else if (apply->what == LINK_APPLY_END)
         link_compare_ended(link);
 }
@@ -338,7 +353,7 @@ static void go_on(struct link *link, const struct link_apply *apply, bool confli
 static void failed(struct link *link, const struct link_apply *apply, const struct proto_fault *fault) {
     char why[256];
     (void)snprintf(why, sizeof why, "What came from the upstream could not be stored: %.200s", fault->message);
-    bool leaves = apply->what == LINK_APPLY_PAGE || apply->what == LINK_APPLY_EVEN;
+    bool leaves = apply->what == LINK_APPLY_PAGE || apply->what == LINK_APPLY_EVEN || apply->what == LINK_APPLY_CHECK;
     if (fault->code == PROTO_CONFLICT && leaves)
         go_on(link, apply, true);
     else if (fault->code == PROTO_BUSY || fault->code == PROTO_REBUILDING)

@@ -156,6 +156,9 @@ static void hear(struct link *link, const struct net_answer *answer) {
     case LINK_ASK_EVEN:
         link_even_answered(link, number, answer);
         break;
+    case LINK_ASK_CHECK:
+        link_check_answered(link, answer->result);
+        break;
     }
 }
 

@@ -9,6 +9,7 @@
  *   pull.c     pages from the cursor on
  *   compare.c  two logs that share no place: records by digest, page by page
  *   even.c     one record that differs
+ *   check.c    what was pushed, and is not for this node to keep
  *   read.c     answers as values; status.c: for people
  *
  * What always holds:
@@ -66,7 +67,8 @@ enum link_ask {
     LINK_ASK_PAGE,  /* number: of the part */
     LINK_ASK_DIGEST,
     LINK_ASK_STATES,
-    LINK_ASK_EVEN /* number: place in compare.evens */
+    LINK_ASK_EVEN, /* number: place in compare.evens */
+    LINK_ASK_CHECK
 };
 
 struct link_bytes { /* an answer kept until it is applied */
@@ -184,6 +186,17 @@ struct link_compare {
     struct link_even evens[LINK_WINDOW];
 };
 
+/* --- check --------------------------------------------------------------------------------------------------- */
+
+struct link_check {
+    bool asked, answered;   /* answered: what `records` are now leaves */
+    bool whole, has_walked; /* of all that is here: nothing comes behind `walked` */
+    struct proto_id walked;
+    uint64_t end, pushed;
+    uint32_t count;
+    struct proto_id records[LINK_DIGEST_IDS];
+};
+
 /* --- apply --------------------------------------------------------------------------------------------------- */
 
 enum link_applying {
@@ -192,6 +205,7 @@ enum link_applying {
     LINK_APPLY_OFFER,
     LINK_APPLY_PAGE,
     LINK_APPLY_EVEN,
+    LINK_APPLY_CHECK,
     LINK_APPLY_END
 };
 
@@ -201,8 +215,9 @@ struct link_apply {
     uint64_t pushed;
     bool has_cursor, has_seen, voids;
     struct proto_position cursor, seen;
-    struct work_scope scope; /* what the cursor is good for */
-    bool upstreams, offset;  /* marks that go with it */
+    struct work_scope scope;           /* what the cursor is good for */
+    bool upstreams, offset, has_check; /* marks that go with it */
+    uint64_t check_from;
     int64_t offset_ms;
     int64_t retry_at; /* work/ had no room */
 };
@@ -216,6 +231,8 @@ struct link_stored {
     struct proto_position
         seen; /* by this place of its log the upstream held all that was answered, and all that came */
     uint64_t pushed;
+    uint64_t check_from,
+        check_saved; /* own events from here on were not asked about; 0: nor was anything that is here */
     struct proto_id upstreams[LINK_UPSTREAMS]; /* the newest last */
     uint32_t upstream_count;
     bool upstreams_dirty;
@@ -242,6 +259,7 @@ struct link {
     struct link_push push;
     struct link_pull pull;
     struct link_compare compare;
+    struct link_check check;
     /* for people */
     int64_t last_contact, offset_ms, round_trip_ms;
     uint64_t upstream_seq;
@@ -344,5 +362,14 @@ void link_even_pump(struct link *link, uint32_t number);
 bool link_even_apply(struct link *link, uint32_t number); /* true: a call was begun */
 void link_even_answered(struct link *link, uint32_t number, const struct net_answer *answer);
 void link_even_applied(struct link *link, uint32_t number, bool conflict);
+
+/* check.c */
+void link_check_reset(struct link *link);
+bool link_check_busy(const struct link *link); /* no page is asked for meanwhile */
+/* When push and pull rest. */
+void link_check_pump(struct link *link);
+void link_check_answered(struct link *link, const void *result);
+void link_check_apply(struct link *link);
+void link_check_applied(struct link *link, bool conflict);
 
 #endif

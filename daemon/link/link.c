@@ -61,6 +61,7 @@ static void forget_all(struct link *link) {
     link_push_reset(link);
     link_pull_reset(link);
     link_compare_reset(link);
+    link_check_reset(link);
 }
 
 static int64_t random_below(struct link *link, int64_t bound) {
@@ -209,8 +210,12 @@ static void turn(struct link *link) {
         change_scope(link);
         return;
     }
-    if (idle)
+    if (idle) {
         link_apply_marks(link);
+        link_check_pump(link);
+    }
+    if (generation == link->generation)
+        link_check_apply(link);
     if (generation == link->generation && now >= link->clock_at)
         link_ask_clock(link);
 }
@@ -274,7 +279,7 @@ int64_t link_next_tick(const struct link *link) {
         at = earlier(at, now);
     else if (link->push.scanned < work_log_seq(link->options.work) && link->push.count < LINK_OFFERS)
         at = earlier(at, now + LINK_RETRY_MS); /* the view is behind */
-    if (link->pull.poll_at && room)
+    if (link->pull.poll_at && room && !link_check_busy(link))
         at = earlier(at, link->pull.poll_at);
     return earlier(at, link->clock_at);
 }

@@ -132,6 +132,8 @@ void link_pull_pump(struct link *link) {
         link_well(link);
         pull->poll_at = link_now(link) + link->options.poll_ms;
     }
+    if (link_check_busy(link))
+        return;
     if (pull->need_fetch || (rests && link_now(link) >= pull->poll_at)) {
         pull->polling = rests;
         if (fetch(link))
