@@ -239,6 +239,7 @@ struct picture {
     size_t size, cap;
 };
 
+static UNUSED void picture_add(struct picture *p, const char *format, ...) __attribute__((format(printf, 2, 3)));
 static UNUSED void picture_add(struct picture *p, const char *format, ...) {
     va_list args;
     char line[600];
