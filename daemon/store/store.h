@@ -100,8 +100,8 @@ void store_memory_crash(struct store *store, bool lose_view);
  * beside it. `options` as for store_open; the ids in it but the last are not used. */
 struct store *store_memory_copy(const struct store *from, const struct store_options *options);
 /* What store_restore makes of a backup of `from`, in memory. */
-enum proto_error store_memory_restore(const struct store *from, const struct store_options *options, int64_t restored_at,
-                                      struct store **out) PROTO_MUST_CHECK;
+enum proto_error store_memory_restore(const struct store *from, const struct store_options *options,
+                                      int64_t restored_at, struct store **out) PROTO_MUST_CHECK;
 
 struct store_identity {
     struct proto_id node, log, view;

@@ -37,7 +37,7 @@ struct work_gather {
         uint32_t a, b;
     } * edges; /* merges, places in ids */
     uint32_t edge_count, edge_cap;
-    uint64_t gone; /* events that count no more */
+    uint64_t gone;             /* events that count no more */
     struct work_digest common; /* of events of no child */
     /* finished */
     uint64_t *loose; /* seqs of what is in everybody's feed: events of no child, erasures, the log's own entries */

@@ -465,7 +465,8 @@ static enum proto_error judge_refusal(struct work_judging *j, const struct work_
     if (error != PROTO_OK)
         return error;
     size_t at = sync->systems.size;
-    bool final = event.kind == PROTO_KIND_patient_erased; /* it stands here: what it took away is not brought back by that */
+    bool final =
+        event.kind == PROTO_KIND_patient_erased; /* it stands here: what it took away is not brought back by that */
     if (final && refusal->forget)
         return PROTO_OK;
     if (refusal->forget) {
