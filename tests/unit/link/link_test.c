@@ -170,6 +170,20 @@ static void test_offers_are_bounded(void **state) {
     node_deinit(&node);
 }
 
+/* Calls of ten long notes each. */
+static void write_notes(struct node *node, const struct proto_id *child, uint32_t calls) {
+    static char text[1901];
+    struct proto_event events[10];
+    memset(text, 'n', sizeof text - 1);
+    for (uint32_t i = 0; i < calls; i++) {
+        struct answer answer;
+        for (uint32_t k = 0; k < 10; k++)
+            events[k] = of_child(child, EV(note_written, node->world.now - EV_HOUR, F_TEXT(note_written, text, text)));
+        assert_int_equal(world_record_as(&node->world, &world_nurse, WORK_WANT_NONE, events, 10, &answer), PROTO_OK);
+        answer_deinit(&answer);
+    }
+}
+
 /* What link.pushed says was answered has its receipt. */
 static void expect_answered(struct node *node, uint64_t *looked_at) {
     struct store_txn *txn;
@@ -191,19 +205,14 @@ static void expect_answered(struct node *node, uint64_t *looked_at) {
 
 /* The upstream answers for the first events of an offer only; others are in flight behind it. */
 static void test_shorter_results(void **state) {
-    static char text[1901];
     struct node node;
     uint64_t looked_at = 0;
     (void)state;
     node_init(&node, 7);
     settle(&node);
     struct proto_id child = world_child(&node.world, "team-0");
-    memset(text, 'n', sizeof text - 1);
-    for (uint32_t i = 0; i < 1500; i++) {
-        struct proto_event event = EV(note_written, node.world.now - EV_HOUR, F_TEXT(note_written, text, text));
-        assert_int_equal(world_record(&node.world, of_child(&child, event)), PROTO_OK);
-    }
-    node.up.results_max = 400;
+    write_notes(&node, &child, 150);
+    node.up.results_max = 403; /* between two calls */
     node.delay_ms = 50;
     link_news(node.link);
     do {
@@ -741,18 +750,12 @@ static void test_not_now(void **state) {
 /* An offer that fails takes with it what was said of those behind it: a child's events were refused only because its
  * registration was not there yet. */
 static void test_order_of_answers(void **state) {
-    static char text[1901];
     struct node node;
     (void)state;
     node_init(&node, 27);
     settle(&node);
-    memset(text, 'n', sizeof text - 1);
     struct proto_id child = world_child(&node.world, "team-0");
-    for (uint32_t i = 0; i < 700; i++) {
-        struct proto_event event =
-            of_child(&child, EV(note_written, node.world.now - EV_HOUR, F_TEXT(note_written, text, text)));
-        assert_int_equal(world_record(&node.world, event), PROTO_OK);
-    }
+    write_notes(&node, &child, 70);
     node.up.fail_method = "offer";
     node.up.fail_code = PROTO_BUSY;
     node.up.fail_times = 1;
