@@ -66,6 +66,8 @@ static size_t result_size(const struct work_call *call, const struct reply_link 
 
 static void write_result(struct work_call *call, const struct reply_link *links, bool cut) {
     struct proto_writer w;
+    if (call->sync) /* asked event by event (work_sync_result_get): it may have more of them than a message holds */
+        return;
     size_t cap = result_size(call, links);
     proto_writer_init(&w, work_buffer_reserve(&call->result, cap), cap);
     size_t mark = proto_write_map_begin(&w);

@@ -238,10 +238,12 @@ static enum proto_error node_of(struct preparing *p, const struct proto_id *id, 
         return PROTO_OK;
     struct work_patient patient, super;
     enum proto_error error = work_patient_find(p->txn, id, &patient);
-    bool several = false;
+    bool several = false,
+         whole = false; /* more records than are admitted come from other nodes alone: only regroup takes them */
     if (error == PROTO_OK) {
         error = work_patient_find(p->txn, &patient.super, &super);
         several = error == PROTO_OK && super.member_count > 0;
+        whole = error == PROTO_OK && super.member_count > WORK_MERGED_MAX;
     } else if (error == PROTO_NOT_FOUND) {
         patient = (struct work_patient){.root = *id, .super = *id};
         error = PROTO_OK;
@@ -251,6 +253,7 @@ static enum proto_error node_of(struct preparing *p, const struct proto_id *id, 
     *node = (struct node){.id = *id, .root = patient.root, .super = patient.super};
     node->group = group_of(p, &patient.super);
     p->groups[node->group].several |= several;
+    p->groups[node->group].regroup |= whole;
     return error;
 }
 

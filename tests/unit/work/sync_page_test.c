@@ -5,6 +5,7 @@
 #include "sync_world.h"
 
 #include "proto/ids.h"
+#include "support/random_events.h"
 
 static int forget(void **state) {
     (void)state;
@@ -657,6 +658,319 @@ static void test_a_page_of_twenty_thousand(void **state) {
     world_deinit(&world);
 }
 
+/* --- odd company ------------------------------------------------------------------------------------------- */
+
+/* Above, more records were made one child than would be admitted here: they are taken, and it goes on. */
+static void test_more_records_than_are_admitted(void **state) {
+    (void)state;
+    enum { MANY = WORK_MERGED_MAX + 9 };
+    struct world world;
+    world_init(&world, 19);
+    static struct proto_id ids[MANY];
+    static struct made list[2 * MANY];
+    uint32_t count = 0;
+    for (uint32_t i = 0; i < MANY; i++) {
+        ids[i] = world_id(&world);
+        list[count++] = make(&world, registration(&ids[i], world.now - 9 * EV_DAY + i, NORTH));
+        if (i)
+            list[count++] = make(&world, merge(&ids[i], world.now - 8 * EV_DAY + i, &ids[i - 1]));
+    }
+    page_of(&world, list, count);
+    world_verify(&world);
+    assert_int_equal(world_record(&world, balloon_check(&ids[3], world.now, 300)), PROTO_OK);
+    assert_int_equal(world_record(&world, tube_out(&ids[MANY - 1], world.now)), PROTO_OK);
+    assert_int_not_equal(world_record(&world, erasure(&ids[5], world.now)), PROTO_OK); /* not by halves */
+    world_verify(&world);
+    struct carried out = paged(&world, (struct paged){.leaves = &ids[MANY / 2], .leave_count = 1});
+    assert_int_equal(out.code, PROTO_OK);
+    world_verify(&world);
+    world_crash(&world, true, 3);
+    world_verify(&world);
+    world_deinit(&world);
+}
+
+/* What left, was refused and is held otherwise, all in one page about one record. */
+static void test_all_of_one_record_in_a_page(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 20);
+    struct proto_id ids[] = {world_id(&world), world_id(&world)};
+    struct made list[2 * CHILD_EVENTS];
+    make_child(&world, &ids[0], NORTH, list);
+    make_child(&world, &ids[1], NORTH, list + CHILD_EVENTS);
+    page_of(&world, list, 2 * CHILD_EVENTS);
+    struct made mine = own(&world, balloon_check(&ids[0], world.now - EV_HOUR, 310));
+    struct made second = own(&world, balloon_check(&ids[0], world.now - EV_HOUR + 1, 310));
+    struct made theirs = make_with_id(balloon_check(&ids[0], world.now - EV_HOUR, 400), &second.id);
+    struct paged page = {.leaves = ids,
+                         .leave_count = 1,
+                         .refuse_seq = seq_of(&world, &mine.id),
+                         .list = &theirs,
+                         .count = 1,
+                         .pushed_seq = log_seq(&world)};
+    struct carried out;
+    sync_send(&world, send_page, &page, ids, 2, &out);
+    expect_states(&out, "R");
+    assert_string_equal(picture_of(&world, ids, 2), fresh_picture(&world, list + CHILD_EVENTS, CHILD_EVENTS, ids, 2));
+    assert_int_equal(systems_of(&world, WORK_SYSTEM_REFUSED).count, 1);
+    assert_int_equal(bodies_of(&world, &ids[0]), 1);
+    /* The same of another event that is refused and held otherwise. */
+    mine = own(&world, balloon_check(&ids[1], world.now - EV_HOUR, 310));
+    theirs = make_with_id(balloon_check(&ids[1], world.now - EV_HOUR, 400), &mine.id);
+    page = (struct paged){.refuse_seq = seq_of(&world, &mine.id), .list = &theirs, .count = 1};
+    send_page(&world, &out, &page);
+    sync_settle(&world, NULL, NULL);
+    expect_states(&out, "O");
+    world_deinit(&world);
+}
+
+/* Whoever sends an event once more is answered, while its child leaves in the same breath. */
+static void test_asked_again_while_it_leaves(void **state) {
+    (void)state;
+    for (uint64_t seed = 1; seed <= 60; seed++) {
+        struct world world;
+        world_init(&world, 21);
+        world.work->random = seed * 0x9e3779b97f4a7c15ull | 1;
+        struct proto_id ids[] = {world_id(&world), world_id(&world)};
+        struct made list[2 * CHILD_EVENTS];
+        make_child(&world, &ids[0], NORTH, list);
+        make_child(&world, &ids[1], NORTH, list + CHILD_EVENTS);
+        page_of(&world, list, 2 * CHILD_EVENTS);
+        if (seed % 2) {
+            struct made join = make(&world, merge(&ids[0], world.now - EV_HOUR, &ids[1]));
+            page_of(&world, &join, 1);
+        }
+        struct proto_event check = balloon_check(&ids[0], world.now - EV_HOUR, 300);
+        check.has_id = true;
+        check.id = world_id(&world);
+        assert_int_equal(world_record(&world, check), PROTO_OK);
+        struct paged leave = {.leaves = ids, .leave_count = 1 + (seed / 2) % 2, .pushed_seq = log_seq(&world)};
+        struct carried out;
+        struct answer answers[2];
+        world_send(&world, &world_nurse, WORK_WANT_STATUSES, &check, 1, &answers[0]);
+        send_page(&world, &out, &leave);
+        world_send(&world, &world_nurse, WORK_WANT_STATUSES, &check, 1, &answers[1]);
+        for (uint64_t s = seed % 5; s > 0; s--)
+            (void)work_run_one(world.work);
+        world_run(&world);
+        assert_int_equal(out.code, PROTO_OK);
+        assert_int_equal(answers[0].code, PROTO_OK);
+        assert_int_equal(answer_count(&answers[0], "repeated"), 1);
+        assert_int_equal(answers[1].code, PROTO_UNKNOWN_PATIENT);
+        answer_deinit(&answers[0]);
+        answer_deinit(&answers[1]);
+        world_verify(&world);
+        world_deinit(&world);
+    }
+}
+
+/* Children leave, come, and are erased while a policy is being worked in, and that policy is refused on the way. */
+static void test_while_a_policy_settles(void **state) {
+    (void)state;
+    enum { MANY = 700 };
+    for (uint64_t seed = 1; seed <= 6; seed++) {
+        struct world world;
+        world_init(&world, 22);
+        world.work->random = seed * 0x9e3779b97f4a7c15ull | 1;
+        static struct proto_id ids[MANY];
+        static struct made list[3 * MANY];
+        struct random_source random = {seed};
+        for (uint32_t i = 0; i < MANY; i++) {
+            int64_t at = world.now - 40 * EV_DAY;
+            ids[i] = world_id(&world);
+            list[3 * i] = make(&world, registration(&ids[i], at, i % 3 ? NORTH : MILL));
+            list[3 * i + 1] = make(&world, stoma_formed(&ids[i], at + 1));
+            list[3 * i + 2] = make(&world, placement(&ids[i], at + 2));
+        }
+        page_of(&world, list, 3 * MANY);
+        struct policy_event policy;
+        policy_adopted(&world, &policy, world.now - EV_HOUR, seed % 2 ? NULL : NORTH, "balloon-loss-ml", 300);
+        struct made mine = own(&world, policy.event);
+        msgpack_unpacked_destroy(&policy.unpacked);
+        struct carried outs[12];
+        static bool gone[MANY];
+        memset(gone, 0, sizeof gone);
+        for (int c = 0; c < 12; c++) {
+            uint32_t one = random_below(&random, MANY - 20);
+            struct proto_id leaves[20];
+            struct paged page = {.leave_count = 0};
+            struct made end = make(&world, erasure(&ids[one], world.now));
+            if (c == 6) {
+                page.refuse_seq = seq_of(&world, &mine.id);
+            } else if (c % 4 == 3) {
+                page.list = &end;
+                page.count = 1;
+                gone[one] = true;
+            } else {
+                for (uint32_t i = 0; i < 20; i++) {
+                    leaves[i] = ids[one + i];
+                    gone[one + i] = true;
+                }
+                page.leaves = leaves;
+                page.leave_count = 20;
+            }
+            send_page(&world, &outs[c], &page);
+            for (uint32_t s = random_below(&random, 400); s > 0; s--)
+                (void)work_run_one(world.work);
+            world_verify(&world);
+        }
+        world_run(&world);
+        for (int c = 0; c < 12; c++)
+            assert_int_equal(outs[c].code, PROTO_OK);
+        world_verify(&world);
+        struct work_progress progress;
+        work_progress_get(world.work, &progress);
+        assert_false(progress.settling);
+        struct proto_id some[30];
+        struct made kept[90];
+        uint32_t count = 0;
+        for (uint32_t i = 0; i < MANY && count < 30; i++)
+            if (!gone[i]) {
+                memcpy(kept + 3 * count, list + 3 * i, 3 * sizeof *kept);
+                some[count++] = ids[i];
+            }
+        /* The erasures are of no child: only the children are compared. */
+        const char *found = strchr(picture_of(&world, some, count), '\n'),
+                   *fresh = strchr(fresh_picture(&world, kept, 3 * count, some, count), '\n');
+        assert_string_equal(found, fresh);
+        world_crash(&world, true, 4);
+        world_verify(&world);
+        world_deinit(&world);
+    }
+}
+
+/* --- reading -------------------------------------------------------------------------------------------------- */
+
+struct reading {
+    struct proto_id ids[200];
+    uint32_t count, stop;
+};
+static bool read_event(void *arg, const struct store_event *event) {
+    struct reading *r = arg;
+    r->ids[r->count++] = event->id;
+    return r->count < r->stop;
+}
+static bool read_record(void *arg, const struct proto_id *record) {
+    struct reading *r = arg;
+    r->ids[r->count++] = *record;
+    return r->count < r->stop;
+}
+
+static void test_reading_by_record_and_place(void **state) {
+    (void)state;
+    static const struct proto_id nobody;
+    struct world world;
+    world_init(&world, 23);
+    struct proto_id ids[] = {world_id(&world), world_id(&world), world_id(&world)};
+    struct made list[2 * CHILD_EVENTS + 4];
+    uint32_t count = 2 * CHILD_EVENTS;
+    make_child(&world, &ids[0], NORTH, list);
+    make_child(&world, &ids[1], MILL, list + CHILD_EVENTS);
+    list[count++] = make(&world, merge(&ids[0], world.now - EV_HOUR, &ids[1]));
+    list[count++] = make_policy(&world, world.now - EV_DAY, "balloon-loss-ml", 60);
+    list[count++] = make_strange(&world, "comet.seen", NULL, world.now, "tail", "long");
+    list[count++] = make(&world, erasure(&ids[2], world.now));
+    page_of(&world, list, count);
+    struct made mine = own(&world, balloon_check(&ids[0], world.now, 300));
+    struct carried out =
+        paged(&world, (struct paged){.refuse_seq = seq_of(&world, &mine.id)}); /* an entry of its own */
+    assert_int_equal(out.code, PROTO_OK);
+    struct store_txn *txn;
+    assert_int_equal(store_read_begin(world.store, &txn), PROTO_OK);
+    const struct proto_id *records[] = {&ids[0], &ids[1], &ids[2], &nobody};
+    static const uint32_t counts[] = {CHILD_EVENTS + 1, CHILD_EVENTS, 0, 3};
+    for (int r = 0; r < 4; r++)
+        for (uint32_t step = 1; step < 12; step++) {
+            struct reading whole = {.stop = 1000}, parts = {.stop = 0};
+            struct work_record_place place = {0};
+            struct work_digest digest;
+            assert_int_equal(work_record_events(world.work, txn, records[r], &place, read_event, &whole), PROTO_OK);
+            assert_int_equal(work_digest_get(txn, records[r], &digest), PROTO_OK);
+            assert_int_equal(whole.count, counts[r]);
+            assert_int_equal(digest.count, counts[r]);
+            memset(&place, 0, sizeof place);
+            do {
+                parts.stop = parts.count + step;
+                assert_int_equal(work_record_events(world.work, txn, records[r], &place, read_event, &parts), PROTO_OK);
+            } while (parts.count == parts.stop);
+            assert_int_equal(parts.count, whole.count);
+            assert_memory_equal(parts.ids, whole.ids, whole.count * sizeof *whole.ids);
+        }
+    struct reading all = {.stop = 1000}, some = {.stop = 2};
+    assert_int_equal(work_records_each(txn, NULL, read_record, &all), PROTO_OK);
+    assert_int_equal(all.count, 4);
+    assert_true(proto_id_is_zero(&all.ids[0]));
+    for (uint32_t i = 1; i + 1 < all.count; i++)
+        assert_true(proto_id_compare(&all.ids[i], &all.ids[i + 1]) < 0);
+    assert_int_equal(work_records_each(txn, NULL, read_record, &some), PROTO_OK);
+    some.stop = 1000;
+    assert_int_equal(work_records_each(txn, &some.ids[some.count - 1], read_record, &some), PROTO_OK);
+    assert_int_equal(some.count, all.count);
+    assert_memory_equal(some.ids, all.ids, all.count * sizeof *all.ids);
+    store_read_end(txn);
+    world_deinit(&world);
+}
+
+static void test_cursors(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 24);
+    struct proto_id id = world_id(&world);
+    struct made list[CHILD_EVENTS];
+    struct proto_position at[CHILD_EVENTS + 2], other;
+    struct store_txn *txn;
+    make_child(&world, &id, NORTH, list);
+    page_of(&world, list, CHILD_EVENTS);
+    assert_int_equal(store_read_begin(world.store, &txn), PROTO_OK);
+    for (uint64_t seq = 0; seq <= CHILD_EVENTS; seq++) {
+        assert_int_equal(work_cursor_at(world.work, txn, seq, &at[seq]), PROTO_OK);
+        assert_int_equal(work_cursor_check(world.work, txn, &at[seq]), PROTO_OK);
+        other = at[seq];
+        other.chain[31] ^= 1;
+        assert_int_equal(work_cursor_check(world.work, txn, &other), PROTO_DIVERGED);
+        other = at[seq];
+        other.log.bytes[3] ^= 1;
+        assert_int_equal(work_cursor_check(world.work, txn, &other), PROTO_DIVERGED);
+        other = at[seq];
+        other.seq++;
+        assert_int_equal(work_cursor_check(world.work, txn, &other), PROTO_DIVERGED);
+    }
+    assert_int_equal(work_cursor_at(world.work, txn, CHILD_EVENTS + 1, &other), PROTO_NOT_FOUND);
+    assert_int_equal(work_cursor_at(world.work, txn, UINT64_MAX, &other), PROTO_NOT_FOUND);
+    store_read_end(txn);
+    struct carried out = paged(&world, (struct paged){.leaves = &id, .leave_count = 1}); /* what went stays a place */
+    assert_int_equal(out.code, PROTO_OK);
+    assert_int_equal(store_read_begin(world.store, &txn), PROTO_OK);
+    for (uint64_t seq = 0; seq <= CHILD_EVENTS; seq++)
+        assert_int_equal(work_cursor_check(world.work, txn, &at[seq]), PROTO_OK);
+    store_read_end(txn);
+    world_deinit(&world);
+}
+
+static void test_more_than_a_call_holds(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 25);
+    struct proto_id id = world_id(&world);
+    struct made made = make(&world, registration(&id, world.now, NORTH));
+    struct work_call *call = page_new(&world, 0);
+    struct proto_fault fault = {0};
+    struct work_sync_event event = {.bytes = {(const char *)made.bytes, made.size}};
+    enum proto_error error = PROTO_OK;
+    uint32_t count = 0;
+    while ((error = work_sync_add(call, &event, &fault)) == PROTO_OK)
+        count++;
+    assert_int_equal(error, PROTO_TOO_LARGE);
+    assert_true(count == WORK_SYNC_EVENTS_MAX || (count + 1) * (uint64_t)made.size > WORK_SYNC_BYTES_MAX);
+    struct carried out = carried(&world, call); /* what was added is carried all the same: one event, many times */
+    assert_int_equal(out.code, PROTO_OK);
+    assert_int_equal(out.results[0].state, WORK_SYNC_TAKEN);
+    assert_int_equal(out.results[count - 1].state, WORK_SYNC_HELD);
+    assert_int_equal(log_seq(&world), 1);
+    world_verify(&world);
+    world_deinit(&world);
+}
+
 #define TEST(name) cmocka_unit_test_teardown(name, forget)
 
 int main(void) {
@@ -676,6 +990,13 @@ int main(void) {
         TEST(test_a_class_leaves),
         TEST(test_thousands_of_events_leave),
         TEST(test_a_page_of_twenty_thousand),
+        TEST(test_more_records_than_are_admitted),
+        TEST(test_all_of_one_record_in_a_page),
+        TEST(test_asked_again_while_it_leaves),
+        TEST(test_while_a_policy_settles),
+        TEST(test_reading_by_record_and_place),
+        TEST(test_cursors),
+        TEST(test_more_than_a_call_holds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

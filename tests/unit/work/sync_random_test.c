@@ -206,8 +206,9 @@ static void choose_items(struct play *p, struct op *op) {
 }
 
 static void send_items(struct play *p, struct op *op) {
-    struct work_call *call =
-        op->kind == OP_PAGE ? page_new(&p->world, 0) : offer_new(&p->world, NULL, random_below(&p->random, 50));
+    struct work_call *call = op->kind == OP_PAGE ? page_new(&p->world, 0)
+                                                 : offer_new(&p->world, random_chance(&p->random, 40) ? NORTH : NULL,
+                                                             random_below(&p->random, 50));
     for (uint32_t i = 0; i < op->item_count; i++)
         carry_as(call, &p->items[op->items[i]].made, i && random_chance(&p->random, 30), 0, NULL);
     carry_send(&p->world, call, &op->out);
