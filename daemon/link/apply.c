@@ -240,12 +240,13 @@ static bool wants_void(const struct link *link) {
     return link->stored.has_teams && !link->stored.teams_void && !link_same_scope(&link->scope, &link->options.scope);
 }
 
-/* What is compared, and what goes out for other teams, puts what is held out of step with the cursor until a comparison ends. */
+/* What is compared, what goes out for other teams, and an erasure, put what is held out of step with the cursor until a comparison ends. */
 static void add_teams(struct link *link, struct work_call *call) {
     struct link_apply *apply = &link->apply;
     const struct link_stored *stored = &link->stored;
     char teams[1 + TEAMS_BYTES] = {TEAMS_VOID};
-    apply->voids = (apply->what == LINK_APPLY_EVEN && stored->has_teams && !stored->teams_void) || wants_void(link);
+    bool out_of_step = apply->resets || (apply->what == LINK_APPLY_EVEN && stored->has_teams);
+    apply->voids = (out_of_step && !stored->teams_void) || wants_void(link);
     apply->scope = apply->has_cursor ? link->scope : stored->teams;
     size_t size = encode_teams(&apply->scope, teams + 1);
     bool is_void = apply->voids || (stored->teams_void && apply->what != LINK_APPLY_END);
@@ -342,6 +343,8 @@ static void go_on(struct link *link, const struct link_apply *apply, bool confli
         link_push_applied(link);
     else if (apply->what == LINK_APPLY_PAGE && conflict)
         link_pull_conflict(link);
+    else if (apply->what == LINK_APPLY_PAGE && apply->resets)
+        link_compare_begin(link);
     else if (apply->what == LINK_APPLY_EVEN)
         link_even_applied(link, apply->even, conflict);
     else if (apply->what == LINK_APPLY_CHECK)

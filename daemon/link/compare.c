@@ -34,6 +34,7 @@ void link_compare_begin(struct link *link) {
     link_push_reset(link);
     link_pull_reset(link);
     link_compare_reset(link);
+    link_check_reset(link);
     link->compare.on = true;
 }
 

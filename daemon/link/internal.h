@@ -100,6 +100,7 @@ struct link_push {
 
 struct link_part {
     bool answered, within, more, empty, has_seen;
+    bool reset; /* who came and who left by it can only be told by comparing */
     uint64_t seq;
     struct proto_position cursor, seen;
     struct link_bytes answer;
@@ -213,7 +214,7 @@ struct link_apply {
     enum link_applying what;
     uint32_t generation, even;
     uint64_t pushed;
-    bool has_cursor, has_seen, voids;
+    bool has_cursor, has_seen, voids, resets;
     struct proto_position cursor, seen;
     struct work_scope scope;           /* what the cursor is good for */
     bool upstreams, offset, has_check; /* marks that go with it */

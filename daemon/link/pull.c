@@ -170,7 +170,8 @@ void link_pull_answered(struct link *link, uint32_t number, const struct net_ans
     struct link_part made = {.answered = true,
                              .within = page.within,
                              .more = page.more,
-                             .empty = page.events.count == 0 && page.left.count == 0,
+                             .empty = page.events.count == 0 && page.left.count == 0 && !page.reset,
+                             .reset = page.reset,
                              .has_seen = page.has_at,
                              .seq = page.seq,
                              .cursor = page.cursor,
@@ -262,6 +263,7 @@ void link_pull_apply(struct link *link) {
         for (uint32_t i = 0; i < count; i++)
             if (!part_of(link, pull->head + i)->empty && !add_part(link, call, part_of(link, pull->head + i)))
                 return;
+        link->apply.resets = part_of(link, pull->head + count - 1)->reset;
         drop_parts(link, count);
         link->apply.has_cursor = true;
         link->apply.cursor = cursor;

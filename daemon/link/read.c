@@ -64,6 +64,7 @@ bool link_read_page(const void *result, struct link_page *out) {
     out->left = (struct link_list){0};
     out->more = proto_answer_is_true(proto_answer_get(result, "more"));
     out->within = proto_answer_is_true(proto_answer_get(result, "within"));
+    out->reset = proto_answer_is_true(proto_answer_get(result, "reset"));
     if (!proto_answer_position(proto_answer_get(result, "cursor"), &out->cursor) ||
         !read_list(proto_answer_get(result, "events"), &out->events) || (left && !read_list(left, &out->left)))
         return false;

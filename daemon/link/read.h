@@ -28,7 +28,7 @@ bool link_read_now(const void *result, int64_t *now);
 struct link_page {
     struct proto_position cursor;
     struct link_list events, left;
-    bool more, within;
+    bool more, within, reset;
     uint64_t seq; /* the upstream's last */
     bool has_at;  /* the place up to which it looked for this: what came may be younger than the cursor */
     struct proto_position at;

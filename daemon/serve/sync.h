@@ -18,6 +18,7 @@
 /* Where the next page, or the next part of one, begins. */
 struct serve_pages {
     bool begun; /* there was one */
+    bool reset; /* the last page was over an erasure */
     struct work_scope scope;
     struct proto_position at; /* the last page's cursor */
     uint32_t arrived_count,

@@ -7,6 +7,7 @@
  *    them all, and no record that was not: what changes its team between two pages is told by a later one;
  *  - a page ends behind a row by which records came in. Those that are in scope now come whole, in as many parts as that takes;
  *    every part bears the page's cursor;
+ *  - a page over an erasure says so: with the record went its merges, and who came or left by those is in no feed any more;
  *  - looking is bounded: a page may be empty and still have moved the cursor on.
  */
 #include "proto/ids.h"
@@ -186,6 +187,24 @@ static enum proto_error take_arrived(struct page *page) {
     return PROTO_OK;
 }
 
+/* ---- erasures ------------------------------------------------------------------------------------------------ */
+
+static enum proto_error find_erasure(struct store_txn *txn, uint64_t after, uint64_t end, bool *found) {
+    static const uint8_t prefix[1] = {WORK_SYSTEM_ERASED};
+    uint8_t from[WORK_SYSTEM_KEY_BYTES], last[WORK_SYSTEM_KEY_BYTES];
+    struct store_scan *scan = NULL;
+    struct store_bytes key, value;
+    work_system_key(WORK_SYSTEM_ERASED, after + 1, from);
+    work_system_key(WORK_SYSTEM_ERASED, end, last);
+    enum proto_error error =
+        store_scan_begin(txn, STORE_SYSTEM, prefix, sizeof prefix, from, sizeof from, false, &scan);
+    if (error == PROTO_OK)
+        error = store_scan_next(scan, &key, &value);
+    *found = error == PROTO_OK && key.size == sizeof last && memcmp(key.data, last, sizeof last) <= 0;
+    store_scan_end(scan);
+    return error == PROTO_NOT_FOUND ? PROTO_OK : error;
+}
+
 /* ---- the answer ------------------------------------------------------------------------------------------- */
 
 static enum proto_error write_rest(struct page *page, size_t map) {
@@ -206,8 +225,12 @@ static enum proto_error write_rest(struct page *page, size_t map) {
         proto_write_text(w, "within");
         proto_write_bool(w, true);
     }
+    if (pages->reset) {
+        proto_write_text(w, "reset");
+        proto_write_bool(w, true);
+    }
     enum proto_error error = serve_at_write(page->r);
-    proto_write_map_end(w, map, 6u + within);
+    proto_write_map_end(w, map, 6u + within + pages->reset);
     return error == PROTO_OK ? w->error : error;
 }
 
@@ -216,11 +239,15 @@ static enum proto_error take_all(struct page *page) {
     if (page->pages->arrived_next == page->pages->arrived_count) {
         page->pages->arrived_next = page->pages->arrived_count = 0;
         const struct work_scope *scope = &page->pages->scope;
+        uint64_t after = page->pages->at.seq;
         if (!scope->all_teams)
             error = serve_feeds_open(&page->feeds, page->r->txn, scope->teams, scope->team_count, page->pages->at.seq);
         if (error == PROTO_OK)
             error = take_feed(page);
         serve_feeds_close(&page->feeds);
+        page->pages->reset = false;
+        if (error == PROTO_OK && !scope->all_teams && after > 0)
+            error = find_erasure(page->r->txn, after, page->pages->at.seq, &page->pages->reset);
     }
     return error == PROTO_OK && page->pages->arrived_count > 0 ? take_arrived(page) : error;
 }
