@@ -417,7 +417,8 @@ static void many_readers_at_once(void **state) {
 static void failures_stick(void **state) {
     struct fixture *f = *state;
     store_close(f->store);
-    struct help_fault hook = {0};
+    static struct help_fault hook; /* the store is closed after this function has ended */
+    hook = (struct help_fault){0};
     struct store_options options = help_options(f->memory ? NULL : f->dir);
     options.fault = help_fault;
     options.fault_arg = &hook;
@@ -453,7 +454,8 @@ static void failures_stick(void **state) {
 static void broken_acknowledges_nothing_more(void **state) {
     struct fixture *f = *state;
     store_close(f->store);
-    struct help_fault hook = {0};
+    static struct help_fault hook; /* the store is closed after this function has ended */
+    hook = (struct help_fault){0};
     struct store_options options = help_options(f->memory ? NULL : f->dir);
     options.fault = help_fault;
     options.fault_arg = &hook;
