@@ -106,18 +106,37 @@ static bool in_teams(const struct work_scope *scope, const char *team) {
     return in;
 }
 
-/* Where the last thirty days of the log begin, as well as its times tell: they rise, but for what came back with a receipt. */
+#define HANDED_BACK_MAX 250 /* events in a row with an old receipt that are looked over */
+
+static enum proto_error is_recent(struct work_judging *j, uint64_t seq, bool *recent) {
+    struct store_event event;
+    enum proto_error error = store_log_read(j->log, seq, &event);
+    *recent = error == PROTO_OK && event.received_at >= j->batch->now - LEFT_DAYS_MAX * DAY_MS;
+    return error;
+}
+
+/* Times rise along the log, but for what came back with a receipt: one old event says nothing, many around it do. */
+static enum proto_error is_recent_about(struct work_judging *j, uint64_t seq, uint64_t end, bool *recent) {
+    uint64_t first = seq > HANDED_BACK_MAX ? seq - HANDED_BACK_MAX : 1;
+    enum proto_error error = PROTO_OK;
+    *recent = false;
+    for (uint64_t s = first; s < end && s < seq + HANDED_BACK_MAX && error == PROTO_OK && !*recent; s++)
+        error = is_recent(j, s, recent);
+    return error;
+}
+
+/* A place in the log before which nothing is of the last thirty days, as well as its times tell. */
 static enum proto_error recent_seq(struct work_judging *j, uint64_t *out) {
-    uint64_t low = 1, high = store_txn_seq(j->txn) + 1;
+    uint64_t end = store_txn_seq(j->txn) + 1, low = 1, high = end;
     enum proto_error error = PROTO_OK;
     while (low < high && error == PROTO_OK) {
         uint64_t middle = low + (high - low) / 2;
-        struct store_event event;
-        error = store_log_read(j->log, middle, &event);
-        if (event.received_at < j->batch->now - LEFT_DAYS_MAX * DAY_MS)
-            low = middle + 1;
-        else
+        bool recent = false;
+        error = is_recent_about(j, middle, end, &recent);
+        if (recent)
             high = middle;
+        else
+            low = middle + 1;
     }
     *out = low;
     return error;
@@ -128,7 +147,7 @@ static enum proto_error note_left(struct work_judging *j, uint32_t team, uint64_
     uint8_t prefix[WORK_FEED_KEY_BYTES], from[WORK_FEED_KEY_BYTES];
     struct store_scan *scan = NULL;
     struct store_bytes key, value;
-    bool made = false;
+    bool made = false, recent = false;
     work_feed_key(team, first, from);
     memcpy(prefix, from, 4);
     enum proto_error error = store_scan_begin(j->txn, STORE_FEED, prefix, 4, from, sizeof from, false, &scan);
@@ -136,8 +155,13 @@ static enum proto_error note_left(struct work_judging *j, uint32_t team, uint64_
         struct work_feed_mark mark;
         size_t at = 0;
         while ((error = work_feed_next_mark(value, &at, &mark)) == PROTO_OK)
-            if (mark.what == WORK_FEED_LEFT)
-                (void)work_map_add(left, &mark.record, 0, &made);
+            if (mark.what == WORK_FEED_LEFT) {
+                error = is_recent(j, work_get_u64(key.data + 4), &recent);
+                if (error != PROTO_OK)
+                    break;
+                if (recent)
+                    (void)work_map_add(left, &mark.record, 0, &made);
+            }
         error = error == PROTO_NOT_FOUND ? PROTO_OK : error;
     }
     store_scan_end(scan);

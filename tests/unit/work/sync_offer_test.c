@@ -379,6 +379,43 @@ static void test_what_a_record_left_behind(void **state) {
     world_deinit(&world);
 }
 
+/* What nodes handed back to a server that was put back was received long ago, and stands at the end of its log. */
+static void test_left_before_what_was_handed_back(void **state) {
+    (void)state;
+    for (uint32_t many = 1; many < 150; many += 37) {
+        struct world world;
+        world_init(&world, 15);
+        struct proto_id a = world_id(&world), b = world_id(&world);
+        int64_t at = world.now - 200 * EV_DAY;
+        struct made events[] = {make(&world, registration(&a, at, NORTH)), make(&world, registration(&b, at, MILL))};
+        page_of(&world, events, 2);
+        for (uint32_t i = 0; i < many / 4; i++) {
+            struct made check = make(&world, balloon_check(&b, at + i * EV_HOUR, 300));
+            page_of(&world, &check, 1);
+        }
+        world.now += 60 * EV_DAY;
+        struct made moved = make(&world, move(&a, world.now - EV_HOUR, MILL));
+        page_of(&world, &moved, 1);
+        struct work_call *call = offer_new(&world, MILL, 0);
+        for (uint32_t i = 0; i < many; i++) {
+            struct made check = make(&world, balloon_check(&b, at + i * EV_MIN, 310));
+            uint8_t receipt[WORK_RECEIPT_BYTES];
+            work_receipt_make(world.work, &check.id, (struct store_bytes){check.bytes, check.size}, at + i * EV_HOUR,
+                              receipt);
+            carry_as(call, &check, false, at + i * EV_HOUR, receipt);
+        }
+        struct carried out = carried(&world, call);
+        assert_int_equal(out.code, PROTO_OK);
+        assert_int_equal(out.results[0].received_at, at);
+        call = offer_new(&world, NORTH, 0);
+        carry(call, make(&world, balloon_check(&a, world.now - EV_DAY, 300)));
+        out = carried(&world, call);
+        expect_states(&out, "T");
+        world_verify(&world);
+        world_deinit(&world);
+    }
+}
+
 /* The node's events of a child that is about to leave by what is still on its way: judged one way or the other, never lost. */
 static void test_leaving_on_its_way(void **state) {
     (void)state;
@@ -649,6 +686,7 @@ int main(void) {
         TEST(test_joined_to_its_own),
         TEST(test_what_is_no_event),
         TEST(test_what_a_record_left_behind),
+        TEST(test_left_before_what_was_handed_back),
         TEST(test_leaving_on_its_way),
         TEST(test_receipts),
         TEST(test_what_this_version_does_not_know),
