@@ -129,7 +129,8 @@ void sim_forget_calls(struct sim_process *process) {
             process->sim->calls[i].process = NULL; /* nobody is there to hear the answer */
 }
 
-static void note_sent(struct sim *sim, const struct sim_item *item) {
+static void note_sent(struct sim *sim, struct sim_item *item) {
+    item->has_received_at = false; /* it may come from here first, and without the server's word */
     struct sim_child *child = item->child == UINT32_MAX ? NULL : &sim->children[item->child];
     if (!child)
         return;
@@ -173,7 +174,7 @@ static bool send_items(struct sim *sim, struct sim_process *process, const uint3
     memcpy(sent->items, items, count * sizeof *items);
     for (uint32_t i = 0; i < count; i++) {
         char id[40];
-        const struct sim_item *item = &sim->items[items[i]];
+        struct sim_item *item = &sim->items[items[i]];
         sim_text_of_id(&item->id, id);
         sim_say(sim, "a user of %s records %s %s%s of child %d", process->name, name_of(item), id,
                 i ? " (same call)" : "", (int)item->child);
@@ -539,8 +540,12 @@ void sim_note_receipts(struct sim *sim, struct store *before, struct store *afte
     if (store_read_begin(before, &was) != PROTO_OK || store_read_begin(after, &is) != PROTO_OK)
         abort();
     struct store_identity identity;
+    struct store_bytes key, other;
     store_identity_get(after, &identity);
-    bool seen = store_txn_seq(is) == identity.log_seq;
+    bool seen =
+        store_txn_seq(is) == identity.log_seq && store_read_mark(was, "work.site-key", &key) == PROTO_OK &&
+        store_read_mark(is, "work.site-key", &other) == PROTO_OK && key.size == other.size &&
+        memcmp(key.data, other.data, key.size) == 0; /* else it is another server, to which that word is nothing */
     for (uint32_t i = 0; i < sim->item_count; i++) {
         struct sim_item *item = &sim->items[i];
         struct store_event stored;
