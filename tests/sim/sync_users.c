@@ -438,12 +438,140 @@ static void act_recall(struct sim *sim) {
     (void)send_items(sim, process, &item, 1);
 }
 
+/* --- what a newer version wrote ------------------------------------------------------------------------------------------- */
+
+/* Canonical bytes with a kind, or a field, that this version does not know. */
+static size_t write_newer(struct sim *sim, const struct sim_item *item, int64_t at, uint8_t *out, size_t cap) {
+    bool known_kind = sim_chance(sim, 50);
+    struct proto_writer w;
+    proto_writer_init(&w, out, cap);
+    proto_write_array(&w, 2);
+    proto_write_map(&w, 5);
+    proto_write_text(&w, "id");
+    proto_write_id(&w, &item->id);
+    proto_write_text(&w, "kind");
+    proto_write_text(&w, known_kind ? "note.written" : "gait.watched");
+    proto_write_text(&w, "patient");
+    proto_write_id(&w, &item->patient);
+    proto_write_text(&w, "at");
+    proto_write_int(&w, at);
+    proto_write_text(&w, "body");
+    proto_write_map(&w, 2);
+    proto_write_text(&w, "text");
+    proto_write_text(&w, "walks well");
+    proto_write_text(&w, "steps_min");
+    proto_write_int(&w, 80);
+    proto_write_map(&w, 3);
+    proto_write_text(&w, "by");
+    proto_write_text(&w, "anna");
+    proto_write_text(&w, "node");
+    proto_write_id(&w, &item->id);
+    proto_write_text(&w, "written_at");
+    proto_write_int(&w, at);
+    return w.error == PROTO_OK ? w.size : 0;
+}
+
+static bool store_shows(struct sim_process *process, const struct proto_id *patient) {
+    struct store_txn *txn;
+    struct work_patient found;
+    if (store_read_begin(process->store, &txn) != PROTO_OK)
+        return false;
+    bool shows = work_patient_find(txn, patient, &found) == PROTO_OK && (found.flags & WORK_PATIENT_REGISTERED) &&
+                 !(found.flags & WORK_PATIENT_ERASED);
+    store_read_end(txn);
+    return shows;
+}
+
+/* A newer version ran on this store for a while, and recorded something: it is in the log when this one starts again. */
+static void act_newer(struct sim *sim) {
+    struct sim_process *process = &sim->processes[sim_below(sim, sim->process_count)];
+    uint32_t child = sim_below(sim, sim->child_count);
+    const struct proto_id *patient = &sim->children[child].history.patient;
+    uint8_t bytes[512];
+    if (!process->exists || !store_shows(process, patient))
+        return;
+    if (process->up) {
+        sim_process_stop(process);
+        process->start_at = sim->now + sim_some_ms(sim, 2000);
+    }
+    int64_t at = sim_wall(process) - 1000;
+    uint32_t index = (uint32_t)(item_new(sim) - sim->items);
+    struct sim_item *item = &sim->items[index];
+    item->id = random_id(&sim->random, at);
+    item->patient = *patient;
+    item->has_patient = true;
+    item->child = child;
+    item->size = write_newer(sim, item, at, bytes, sizeof bytes);
+    item->bytes = malloc(item->size);
+    if (!item->bytes)
+        abort();
+    memcpy(item->bytes, bytes, item->size);
+    struct store_log *log;
+    struct store_event event = {.id = item->id, .received_at = at, .body = {bytes, item->size}};
+    uint64_t nonce[2] = {random_next(&sim->random), random_next(&sim->random)};
+    memcpy(event.nonce, nonce, sizeof event.nonce);
+    if (store_log_begin(process->store, &log) != PROTO_OK || store_log_append(log, &event) != PROTO_OK ||
+        store_log_commit(log) != PROTO_OK)
+        sim_fail(sim, "%s: an event cannot be put into the log", process->name);
+    item->acked = true;
+    item->acked_by = process->index;
+    char id[40];
+    sim_text_of_id(&item->id, id);
+    sim_say(sim, "a newer version on %s has recorded %s of child %u", process->name, id, child);
+}
+
+/* --- the refused list ------------------------------------------------------------------------------------------------------- */
+
+struct refused {
+    struct sim *sim;
+    uint64_t seq;
+};
+
+static bool choose_refused(void *arg, const struct work_system_row *row) {
+    struct refused *refused = arg;
+    refused->seq = row->seq;
+    return sim_chance(refused->sim, 50);
+}
+
+static void on_settled(void *arg, struct work_call *call) {
+    (void)arg;
+    work_call_free(call);
+}
+
+/* Somebody looks at a refused list and sends one of it again. */
+static void act_refused(struct sim *sim) {
+    static const struct work_sync_from nobody;
+    uint32_t first = sim_below(sim, sim->process_count);
+    for (uint32_t i = 0; i < sim->process_count; i++) {
+        struct sim_process *process = &sim->processes[(first + i) % sim->process_count];
+        struct refused refused = {.sim = sim};
+        struct store_txn *txn;
+        struct work_progress progress;
+        if (!process->up || process->busy_until > sim->now)
+            continue;
+        work_progress_get(process->work, &progress);
+        if (progress.rebuilding || store_read_begin(process->store, &txn) != PROTO_OK)
+            continue;
+        enum proto_error error = work_system_each(txn, WORK_SYSTEM_REFUSED, UINT64_MAX, choose_refused, &refused);
+        store_read_end(txn);
+        struct work_call *call =
+            error == PROTO_OK && refused.seq ? work_sync_new(process->work, WORK_SYNC_PAGE, &nobody) : NULL;
+        if (!call)
+            continue;
+        sim_say(sim, "a user of %s sends what was refused again", process->name);
+        work_sync_settle(call, refused.seq, true);
+        work_submit(process->work, call, on_settled, NULL);
+        return;
+    }
+}
+
 void sim_user_act(struct sim *sim, enum sim_action action) {
     static void (*const acts[SIM_ACTIONS])(struct sim *) = {
         [SIM_RECORD] = act_record,     [SIM_REGISTER] = act_register, [SIM_AGAIN] = act_again,
         [SIM_SHARE_ID] = act_share_id, [SIM_MOVE] = act_move,         [SIM_MERGE] = act_merge,
         [SIM_UNMERGE] = act_unmerge,   [SIM_POLICY] = act_policy,     [SIM_RECALL] = act_recall,
-        [SIM_FUTURE] = act_future,     [SIM_ERASE] = act_erase};
+        [SIM_FUTURE] = act_future,     [SIM_ERASE] = act_erase,       [SIM_NEWER] = act_newer,
+        [SIM_REFUSED] = act_refused};
     acts[action](sim);
 }
 

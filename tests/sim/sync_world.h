@@ -139,6 +139,8 @@ enum sim_action {
     SIM_RECALL,
     SIM_FUTURE,
     SIM_ERASE,
+    SIM_NEWER,
+    SIM_REFUSED,
     SIM_CUT,
     SIM_OFFLINE,
     SIM_STALL,
