@@ -37,7 +37,7 @@ static size_t put_position(uint8_t *bytes, size_t at, const struct proto_positio
 static size_t put_text(uint8_t *bytes, size_t at, const char *text) {
     size_t size = strlen(text);
     at = serve_key_u8(bytes, at, (uint8_t)size);
-    memcpy(bytes + at, text, size);
+    memcpy(bytes + at, text, size); /* its size is before it. NOLINT(bugprone-not-null-terminated-result) */
     return at + size;
 }
 
@@ -298,6 +298,7 @@ enum proto_error serve_node_hello(struct serve_request *r, struct proto_position
         return PROTO_BUSY;
     if (r->session->node) /* said before, perhaps under another id */
         part(r->session->node);
+    assert(!r->session->node);
     enum proto_error error = read_node(r, node);
     if (error == PROTO_OK)
         error = find_place(r, node, known_out, has_known);

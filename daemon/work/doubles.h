@@ -16,7 +16,7 @@
 #define WORK_DOUBLES_MAX 16 /* that are told of one child: a number that stands for "not known" may be shared by many */
 #define WORK_DOUBLES_LOOKED_AT_MAX 256 /* others with one identifier, or of one birth and label */
 /* Of a row of STORE_IDENTIFIERS or STORE_BORN, without the child's id. */
-#define WORK_LIKENESS_BYTES_MAX (2 * (PROTO_TEXT_SHORT_MAX + 4))
+#define WORK_LIKENESS_BYTES_MAX ((size_t)2 * (PROTO_TEXT_SHORT_MAX + 4))
 
 enum work_double_why { WORK_DOUBLE_IDENTIFIER = 1, WORK_DOUBLE_BORN_AND_LABEL };
 
