@@ -193,7 +193,7 @@ static enum proto_error find_erasure(struct store_txn *txn, uint64_t after, uint
     static const uint8_t prefix[1] = {WORK_SYSTEM_ERASED};
     uint8_t from[WORK_SYSTEM_KEY_BYTES], last[WORK_SYSTEM_KEY_BYTES];
     struct store_scan *scan = NULL;
-    struct store_bytes key, value;
+    struct store_bytes key = {0}, value;
     work_system_key(WORK_SYSTEM_ERASED, after + 1, from);
     work_system_key(WORK_SYSTEM_ERASED, end, last);
     enum proto_error error =
