@@ -525,7 +525,7 @@ static enum proto_error record_again(struct work_judging *j, const struct work_s
 static enum verdict judge_settle(struct work_judging *j, const struct work_sync_settle *settle) {
     struct work_sync *sync = j->call->sync;
     struct store_event held;
-    struct work_system_row row;
+    struct work_system_row row = {0};
     bool shown = false;
     uint64_t settles = 0;
     enum proto_error error = store_log_read(j->log, settle->seq, &held);
