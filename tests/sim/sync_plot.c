@@ -164,9 +164,12 @@ static void fall_silent(struct sim *sim, struct sim_process *process) {
     for (uint32_t p = 0; p < sim->process_count; p++)
         sim->processes[p].busy_until = 0;
     int64_t start_at = process->start_at;
+    uint32_t stall_percent = sim->stall_percent;
     process->start_at = SIM_NEVER;
+    sim->stall_percent = 0;
     sim_run_for(sim, 5);
     process->start_at = start_at;
+    sim->stall_percent = stall_percent;
 }
 
 static void forget_received_at(struct sim *sim) {
