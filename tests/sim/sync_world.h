@@ -246,6 +246,7 @@ bool sim_plant(const char *name) __attribute__((weak));
 void sim_users_init(struct sim *sim);
 void sim_users_deinit(struct sim *sim);
 void sim_user_act(struct sim *sim, enum sim_action action);
+const char *sim_item_name(const struct sim_item *item);
 /* After a store is gone: what nobody holds any more is lost, and nobody's fault. */
 void sim_note_losses(struct sim *sim);
 void sim_note_receipts(struct sim *sim, struct store *before, struct store *after);
