@@ -34,7 +34,7 @@ void show_doubles(const struct cli *cli, FILE *out, const struct betony_value *p
             "--patient %.40s --into %.40s, or the other way about; the child then bears the label of the one "
             "named last.%s",
             other, words_text(page, "patient"), words_text(double_of, "patient"),
-            closed ? " Joined with a closed record it may be closed: look, and record patient.reopened." : "");
+            closed ? " One of the two is closed: record patient.reopened for it before they are joined." : "");
         out_folded(cli, out, 0, text);
     }
 }

@@ -59,7 +59,8 @@ static void tell(const struct telling *t, const struct proto_id *event, const ch
         (int)other->label.size, other->label.data ? other->label.data : "", team_name(t->work, other->team), id,
         shares ? "it has the same identifier, " : "it was born on the same day and has the same label",
         shares ? other->system : "", shares ? " " : "", shares ? other->value : "",
-        other->closed ? " That record is closed: look afterwards whether it must be patient.reopened." : "");
+        other->closed ? " One of the two has left the caseload: record patient.reopened for it before they are joined."
+                      : "");
     work_reply_note(t->hand, t->call, event, field, message);
 }
 

@@ -307,6 +307,42 @@ static enum verdict judge_confirmation(struct work_judging *j, uint32_t index) {
     return TAKE;
 }
 
+/* Whether a child has left the caseload, by the view and by what the call says before `index`. */
+static enum proto_error has_left(struct work_judging *j, uint32_t index, const struct proto_id *id, bool *left) {
+    struct work_patient child, other;
+    enum proto_error error = class_of(j, id, &child);
+    *left = error == PROTO_OK && (child.flags & WORK_PATIENT_CLOSED);
+    for (uint32_t i = 0; i < index && error == PROTO_OK; i++) {
+        const struct work_entry *entry = &j->call->entries[i];
+        bool closes = entry->event.kind == PROTO_KIND_patient_closed;
+        if (entry->repeated || (!closes && entry->event.kind != PROTO_KIND_patient_reopened))
+            continue;
+        error = class_of(j, &entry->event.patient, &other);
+        if (error == PROTO_OK && work_id_same(&other.root, &child.root))
+            *left = closes;
+    }
+    return error;
+}
+
+/* Joined, the two are one child, and one child has left the caseload or has not: nobody may lose a child's tasks by joining it to a
+ * record that was closed. */
+static enum verdict judge_caseload(struct work_judging *j, uint32_t index) {
+    const struct work_event *event = &j->call->entries[index].event;
+    bool one = false, other = false;
+    if (in_flight(j, &event->patient, false) || in_flight(j, &event->target, false) || merge_in_flight(j))
+        return HOLD;
+    enum proto_error error = has_left(j, index, &event->patient, &one);
+    if (error == PROTO_OK)
+        error = has_left(j, index, &event->target, &other);
+    if (error != PROTO_OK)
+        return fail(j, index, error);
+    if (one == other)
+        return TAKE;
+    return refuse(j, index, PROTO_CONFLICT, "into",
+                  "One of the two records has left the caseload, and the child would leave it with its tasks: record "
+                  "patient.reopened for that one first.");
+}
+
 static enum verdict judge_merge(struct work_judging *j, uint32_t index) {
     const struct work_event *event = &j->call->entries[index].event;
     struct work_patient patient;
@@ -320,7 +356,7 @@ static enum verdict judge_merge(struct work_judging *j, uint32_t index) {
         return fail(j, index, error);
     if (work_joined_records(&j->work->log_side.joined, &patient.super) > WORK_MERGED_MAX)
         return refuse(j, index, PROTO_CONFLICT, "into", "Too many records would be one child.");
-    return TAKE;
+    return judge_caseload(j, index);
 }
 
 /* What the call's merges make one. */

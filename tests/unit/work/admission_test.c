@@ -3,6 +3,8 @@
  */
 #include "world.h"
 
+#include "work/patient.h"
+
 static uint64_t log_end(struct world *world) {
     struct store_identity identity;
     store_identity_get(world->store, &identity);
@@ -188,6 +190,44 @@ static void test_what_stands_in_the_way(void **state) {
     closing.at = world.now;
     taken(&world, closing);
     taken(&world, balloon_check(&child, world.now, 450)); /* late facts about a closed child are kept */
+    world_verify(&world);
+    world_deinit(&world);
+}
+
+/* Joined to a record that was closed, a child would leave the caseload and nobody would be told to check its balloon. */
+static void test_a_closed_record_takes_no_child_along(void **state) {
+    (void)state;
+    struct world world;
+    world_init(&world, 4);
+    struct proto_id child = world_child(&world, "north-shore"), twin = world_child(&world, "north-shore");
+    struct proto_event closing = of_child(&twin, EV(patient_closed, world.now, F(patient_closed, reason, 1)));
+    struct proto_event reopening = of_child(&twin, EV_BARE(patient_reopened, world.now + 1));
+    struct proto_event into_child = merge(&twin, world.now + 2, &child),
+                       into_twin = merge(&child, world.now + 2, &twin);
+    /* In one call, closed on the way, and closed. */
+    struct proto_event pair[] = {closing, into_child};
+    refused(&world, &world_nurse, pair, 2, PROTO_CONFLICT, 1);
+    struct answer answers[2];
+    world_send(&world, &world_nurse, WORK_WANT_OPENED, &closing, 1, &answers[0]);
+    world_send(&world, &world_nurse, WORK_WANT_OPENED, &into_child, 1, &answers[1]);
+    world_run(&world);
+    assert_int_equal(answers[0].code, PROTO_OK);
+    assert_int_equal(answers[1].code, PROTO_CONFLICT);
+    answer_deinit(&answers[0]);
+    refused_one(&world, into_child, PROTO_CONFLICT);
+    refused_one(&world, into_twin, PROTO_CONFLICT);
+    /* Reopened first, in the same call: one child, on the caseload. */
+    struct proto_event call[] = {reopening, into_child};
+    struct answer answer;
+    world.now += 10;
+    assert_int_equal(world_record_as(&world, &world_nurse, WORK_WANT_OPENED, call, 2, &answer), PROTO_OK);
+    answer_deinit(&answer);
+    struct store_txn *txn;
+    struct work_patient patient;
+    assert_int_equal(store_read_begin(world.store, &txn), PROTO_OK);
+    assert_int_equal(work_patient_find(txn, &child, &patient), PROTO_OK);
+    assert_false(patient.flags & WORK_PATIENT_CLOSED);
+    store_read_end(txn);
     world_verify(&world);
     world_deinit(&world);
 }
@@ -440,6 +480,7 @@ int main(void) {
                                        cmocka_unit_test(test_the_same_id),
                                        cmocka_unit_test(test_overlapping_calls),
                                        cmocka_unit_test(test_what_stands_in_the_way),
+                                       cmocka_unit_test(test_a_closed_record_takes_no_child_along),
                                        cmocka_unit_test(test_answered_is_not_settled),
                                        cmocka_unit_test(test_replacement_is_confirmed),
                                        cmocka_unit_test(test_deferrals),
